@@ -1,0 +1,260 @@
+"""Messages that travel between capture and viewer.
+
+Every message is an :class:`Envelope`: a :class:`Head` and one body. Bodies are frozen structs told
+apart by their tag. Evolution follows four rules: a new field has a default; a field is never
+retyped, renamed or reused; an unknown field is ignored; an unknown tag or a newer major version
+is refused politely by the receiver.
+
+Lengths are metres, angles radians, times integer nanoseconds of capture time, picture
+coordinates pixels (x right, y down).
+"""
+
+from __future__ import annotations
+
+from typing import Final, Literal
+
+import msgspec
+
+VERSION: Final = 1
+
+Point = tuple[float, float]
+State = Literal["provisional", "settled", "withheld"]
+EndKind = Literal["regrasp", "landing"]
+Policy = Literal["picture", "line", "height", "band"]
+Phase = Literal["away", "support", "flight"]
+
+
+class Head(msgspec.Struct, frozen=True, kw_only=True):
+    """Who sent a message, when, and where it stands in the sender's sequence for that topic."""
+
+    version: int = VERSION
+    session: str
+    source: str
+    seq: int
+    t_ns: int
+    valid: bool = True
+
+
+class Body(msgspec.Struct, frozen=True, kw_only=True, tag_field="kind"):
+    """Common base of all bodies."""
+
+
+class Quantity(msgspec.Struct, frozen=True):
+    """A measured value and its standard uncertainty, both in ``unit``."""
+
+    value: float
+    u: float
+    unit: str
+
+
+class BandChance(msgspec.Struct, frozen=True):
+    """Probability that the flight lies in one band (JCGM 106:2012)."""
+
+    band: str
+    p: float
+
+
+class Moment(msgspec.Struct, frozen=True, kw_only=True):
+    """Hip height against the rail and vertical hip speed at one of the four moments."""
+
+    name: str  # release, apex, regrasp, landing, opening, down_swing
+    t_ns: int
+    height: Quantity
+    rise: Quantity  # vertical speed, m/s
+
+
+class Measure(msgspec.Struct, frozen=True, kw_only=True):
+    """One further measure, with a sentence a judge understands."""
+
+    name: str
+    quantity: Quantity
+    sentence: str
+
+
+class PathPoint(msgspec.Struct, frozen=True):
+    """A point of the hip path in the picture, with its time."""
+
+    t_ns: int
+    x: float
+    y: float
+
+
+class Tick(msgspec.Struct, frozen=True):
+    """A mark of the height scale: centimetres against the rail, and where it is drawn."""
+
+    cm: int
+    x: float
+    y: float
+
+
+class RailLine(msgspec.Struct, frozen=True, kw_only=True):
+    """A rail's height drawn in the flight plane, that is where the rail's mid-point projects."""
+
+    rail: str  # "high", "low" or "line"
+    a: Point
+    b: Point
+    u_px: float  # standard uncertainty of the line's height in the picture, px
+    label: str = ""
+
+
+class Drawing(msgspec.Struct, frozen=True, kw_only=True):
+    """What may be drawn over the pictures of one flight."""
+
+    line: RailLine
+    hips: tuple[PathPoint, ...] = ()
+    apex: Point | None = None
+    scale: tuple[Tick, ...] = ()
+
+
+class Reading(Body, frozen=True, kw_only=True, tag="reading"):
+    """What was measured of one flight. Later readings of the same flight replace earlier ones."""
+
+    flight: str  # unique in the session, e.g. "r1-f2"
+    routine: int
+    number: int  # 1 for the routine's first flight
+    state: State
+    reason: str = ""  # why it is withheld or doubtful, in words a judge understands
+    family: str = ""
+    family_p: float = 0.0
+    rail: str = ""  # the rail the height is measured against
+    release_ns: int = 0
+    apex_ns: int = 0
+    end_ns: int = 0
+    end_kind: EndKind = "regrasp"
+    apex: Quantity | None = None  # hips against the top of the rail, m
+    band: str = ""  # one of the table's bands, or "too close to call"
+    band_p: float = 0.0
+    chances: tuple[BandChance, ...] = ()
+    range: tuple[float, float] | None = None  # deduction range of the band, from the table
+    gravity: Quantity | None = None  # fitted with g free, m/s2
+    moments: tuple[Moment, ...] = ()
+    measures: tuple[Measure, ...] = ()
+    drawing: Drawing | None = None
+
+
+class Scene(Body, frozen=True, kw_only=True, tag="scene"):
+    """What the viewer must know before the first picture."""
+
+    title: str
+    picture: tuple[int, int]  # width, height, px
+    lines: tuple[RailLine, ...]
+    table: str  # name and year of the band table
+    policy: Policy
+    place: str = ""  # the camera's place, in words
+    expected_u_m: float = 0.0  # standard uncertainty of an apex expected from this place
+    training: bool = False
+
+
+class Routine(Body, frozen=True, kw_only=True, tag="routine"):
+    """A routine that began, and ended when ``end_ns`` is set."""
+
+    routine: int
+    start_number: str
+    begin_ns: int
+    end_ns: int | None = None
+
+
+class Pose(Body, frozen=True, kw_only=True, tag="pose"):
+    """The followed gymnast in one frame. Newest wins; loss is counted."""
+
+    t_ns: int
+    joints: tuple[Point | None, ...]  # 14, in the order of bridge.skeleton
+    phase: Phase
+
+
+class Preview(Body, frozen=True, kw_only=True, tag="preview"):
+    """One live picture, reduced and JPEG-coded. Newest wins; loss is counted."""
+
+    t_ns: int
+    jpeg: bytes
+    scale: float  # preview pixels per picture pixel
+
+
+class Heartbeat(Body, frozen=True, kw_only=True, tag="heartbeat"):
+    """Sent once a second by capture: the health of the feed."""
+
+    feed: Literal["running", "ended", "lost"]
+    recorded: int  # frames
+    measured: int
+    dropped: int
+    fps: float
+    picture_age_ns: int
+    reading_seq: int = 0  # last sequence number on the must-arrive topics
+
+
+class Ruling(Body, frozen=True, kw_only=True, tag="ruling"):
+    """The panel's own decision on one flight."""
+
+    flight: str
+    decision: str
+    note: str = ""
+    by: str = ""  # role, not a name
+    wall_time: str = ""  # ISO 8601, set by capture when it is journalled
+
+
+# --- requests to the desk, and its answers --------------------------------------------------
+
+
+class SnapshotRequest(Body, frozen=True, kw_only=True, tag="snapshot?"):
+    """Ask for everything that must arrive, as it stands now."""
+
+
+class Snapshot(Body, frozen=True, kw_only=True, tag="snapshot"):
+    """State of the session; apply only must-arrive messages whose ``seq`` is greater."""
+
+    seq: int
+    scene: Scene
+    routines: tuple[Routine, ...] = ()
+    readings: tuple[Reading, ...] = ()
+    rulings: tuple[Ruling, ...] = ()
+
+
+class ClipRequest(Body, frozen=True, kw_only=True, tag="clip?"):
+    """Ask for the recorded frames of one flight, with some time before and after."""
+
+    flight: str
+    before_ns: int = 600_000_000
+    after_ns: int = 600_000_000
+
+
+class Clip(Body, frozen=True, kw_only=True, tag="clip"):
+    """Recorded frames as they were recorded: a Matroska file and the capture time of each frame.
+
+    ``times_ns[i]`` belongs to the i-th decoded frame; frames before ``begin_ns`` only serve to
+    decode the later ones and are not shown.
+    """
+
+    flight: str
+    matroska: bytes
+    times_ns: tuple[int, ...]
+    begin_ns: int
+    end_ns: int
+
+
+class RulingRequest(Body, frozen=True, kw_only=True, tag="ruling?"):
+    """Ask capture to journal the panel's decision."""
+
+    ruling: Ruling
+
+
+class Accepted(Body, frozen=True, kw_only=True, tag="accepted"):
+    """The request was carried out."""
+
+
+class Refused(Body, frozen=True, kw_only=True, tag="refused"):
+    """The request was not carried out, and why."""
+
+    reason: str
+
+
+StateBody = Pose | Preview | Heartbeat
+RecordBody = Scene | Routine | Reading | Ruling
+Request = SnapshotRequest | ClipRequest | RulingRequest
+Answer = Snapshot | Clip | Accepted | Refused
+
+
+class Envelope(msgspec.Struct, frozen=True):
+    """A head and a body, as they go over the wire (MessagePack)."""
+
+    head: Head
+    body: StateBody | RecordBody | Request | Answer

@@ -1,0 +1,381 @@
+"""Feeds: where pictures come from, each with its capture time.
+
+A feed is an iterable of :class:`Frame` in capture order with strictly increasing times. A recorded
+file is read by its own timestamps (never frame number over frame rate), either as fast as
+possible or paced like a camera; a UVC camera comes through OpenCV, a network stream through
+PyAV. Where the feed already is closed-GOP H.264 or MJPEG, each frame carries its coded packet,
+so that it can be recorded as it came.
+"""
+
+from __future__ import annotations
+
+import logging
+import threading
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Protocol
+
+import av
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.clock import Clock
+from bridge.errors import FeedError
+
+log = logging.getLogger(__name__)
+
+Image = NDArray[np.uint8]
+
+NS = 1_000_000_000
+# A recording must be cuttable at least this often, so only such feeds are recorded as they come.
+LONGEST_GOP_NS = NS // 2
+# A container whose pictures stop this long before its stated end was cut short.
+CUT_SHORT_NS = NS // 2
+STREAM_TIMEOUT_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class CodedPicture:
+    """A picture as its source coded it."""
+
+    data: bytes
+    keyframe: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """One picture: BGR, shape (height, width, 3), and the time it was captured."""
+
+    index: int
+    t_ns: int
+    image: Image
+    coded: CodedPicture | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FeedInfo:
+    """What is known of a feed before its first picture."""
+
+    name: str
+    size: tuple[int, int]  # width, height, px
+    nominal_fps: float  # as the source states it; times never derive from it
+    frames: int | None  # None when it has no end
+    coded_as: av.VideoStream | None = None  # set when frames carry their coded packets
+
+
+class Feed(Protocol):
+    """Pictures with capture times."""
+
+    info: FeedInfo
+    problem: str | None  # set when the feed ended early, in one line
+
+    def __iter__(self) -> Iterator[Frame]: ...
+
+    def close(self) -> None:
+        """Stop giving pictures and release the source. May be called from another thread."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class _Survey:
+    """What one pass over a file's packets tells, without decoding."""
+
+    frames: int
+    first_ns: int
+    last_ns: int
+    recordable: bool
+
+
+def _survey(path: Path) -> _Survey:
+    times: list[int] = []
+    keys: list[int] = []
+    with av.open(str(path)) as container:
+        stream = container.streams.video[0]
+        reordered = stream.codec_context.codec.name not in {"h264", "mjpeg"} or bool(
+            stream.codec_context.has_b_frames
+        )
+        base = stream.time_base
+        try:
+            for packet in container.demux(stream):
+                if packet.pts is None or base is None:
+                    continue
+                t_ns = int(packet.pts * base * NS)
+                times.append(t_ns)
+                if packet.is_keyframe:
+                    keys.append(t_ns)
+        except av.FFmpegError as error:
+            log.warning("%s: unreadable after %.2f s (%s)", path.name, max(times, default=0) / NS, error)
+    if not times:
+        raise FeedError(f"{path}: holds no picture; give a video file that plays")
+    gaps = np.diff([*keys, max(times)]) if keys else np.array([np.inf])
+    recordable = not reordered and bool(keys) and float(gaps.max(initial=0)) <= LONGEST_GOP_NS
+    return _Survey(len(times), min(times), max(times), recordable)
+
+
+class FileFeed:
+    """A recorded video file, or the pictures of a session folder.
+
+    Args:
+        path: the file, or a session folder holding ``feed-*.mkv``.
+        pace: give each picture at its own time on this clock; None: as fast as possible.
+
+    Times are those of the file, starting at 0, or, when paced, at the clock's time of starting.
+
+    Raises:
+        FeedError: missing, empty, or not a video.
+    """
+
+    def __init__(self, path: Path, pace: Clock | None = None) -> None:
+        self.problem: str | None = None
+        self._path = _video_file(path)
+        self._pace = pace
+        self._closed = threading.Event()
+        try:
+            with av.open(str(self._path)) as container:
+                if not container.streams.video:
+                    raise FeedError(f"{self._path}: holds no video; give a video file")
+                stream = container.streams.video[0]
+                context = stream.codec_context
+                size = (context.width, context.height)
+                fps = float(stream.average_rate or 0)
+                stated_ns = int(container.duration * 1000) if container.duration else 0
+            self._found = _survey(self._path)
+        except av.FFmpegError as error:
+            raise FeedError(
+                f"{self._path}: cannot be read as a video ({error.strerror}); give a file that plays"
+            ) from error
+        if min(size) <= 0:
+            raise FeedError(f"{self._path}: has no picture size; give a video file that plays")
+        if stated_ns - self._found.last_ns > CUT_SHORT_NS:
+            self.problem = (
+                f"{self._path}: cut short at {self._found.last_ns / NS:.2f} s of {stated_ns / NS:.2f} s; "
+                "what came before is measured, get the whole file for the rest"
+            )
+        self._rotation = _rotation(self._path)
+        if self._rotation in (90, 270):
+            size = (size[1], size[0])
+        self.info = FeedInfo(
+            name=self._path.name,
+            size=size,
+            nominal_fps=fps,
+            frames=self._found.frames,
+            coded_as=self._template() if self._found.recordable and self._rotation == 0 else None,
+        )
+
+    def __iter__(self) -> Iterator[Frame]:
+        start_ns = self._pace.now_ns() if self._pace else 0
+        last_ns = -1
+        index = 0
+        for t_file_ns, image, coded in self._decode():
+            t_ns = start_ns + t_file_ns - self._found.first_ns
+            if t_ns <= last_ns and index:
+                log.warning(
+                    "%s: picture at %.3f s repeats or goes back; left out", self._path.name, t_ns / NS
+                )
+                continue
+            if self._pace:
+                self._pace.sleep_until(t_ns)
+            if self._closed.is_set():
+                return
+            yield Frame(index, t_ns, image, coded)
+            last_ns = t_ns
+            index += 1
+
+    def _decode(self) -> Iterator[tuple[int, Image, CodedPicture | None]]:
+        waiting: dict[int, CodedPicture] = {}
+        with av.open(str(self._path)) as container:
+            stream = container.streams.video[0]
+            stream.thread_type = "AUTO"
+            base = stream.time_base
+            if base is None:
+                raise FeedError(f"{self._path}: has no time base; re-save it with another program")
+            try:
+                for packet in container.demux(stream):
+                    if self.info.coded_as is not None and packet.pts is not None:
+                        waiting[packet.pts] = CodedPicture(bytes(packet), packet.is_keyframe)
+                    for picture in packet.decode():
+                        if picture.pts is None:
+                            continue
+                        image = _upright(_bgr(picture), self._rotation)
+                        yield int(picture.pts * base * NS), image, waiting.pop(picture.pts, None)
+            except av.FFmpegError as error:
+                self.problem = self.problem or (
+                    f"{self._path}: unreadable part way ({error.strerror}); what came before is measured"
+                )
+
+    def _template(self) -> av.VideoStream:
+        """A stream to copy the codec's setup from; it keeps its own container open."""
+        return av.open(str(self._path)).streams.video[0]
+
+    def close(self) -> None:
+        self._closed.set()
+
+
+class CameraFeed:
+    """A UVC camera through OpenCV, asked for MJPEG so that 60 fps fits the cable.
+
+    The capture time is the clock's at ``grab``, before the picture is decoded.
+
+    Raises:
+        FeedError: the camera cannot be opened, or gives no picture.
+    """
+
+    def __init__(
+        self, device: str, clock: Clock, size: tuple[int, int] = (1920, 1080), fps: float = 60
+    ) -> None:
+        self.problem: str | None = None
+        self._clock = clock
+        self._device = device
+        self._closed = threading.Event()
+        source: int | str = int(device) if device.isdigit() else device
+        self._camera = cv2.VideoCapture(
+            source,
+            cv2.CAP_V4L2,
+            [
+                cv2.CAP_PROP_FOURCC, cv2.VideoWriter.fourcc(*"MJPG"),
+                cv2.CAP_PROP_FRAME_WIDTH, size[0],
+                cv2.CAP_PROP_FRAME_HEIGHT, size[1],
+                cv2.CAP_PROP_FPS, round(fps),
+            ],
+        )  # fmt: skip
+        if not self._camera.isOpened():
+            raise FeedError(f"camera {device}: cannot be opened; is it plugged in, and used by nothing else?")
+        granted = (
+            int(self._camera.get(cv2.CAP_PROP_FRAME_WIDTH)),
+            int(self._camera.get(cv2.CAP_PROP_FRAME_HEIGHT)),
+        )
+        self.info = FeedInfo(f"camera {device}", granted, self._camera.get(cv2.CAP_PROP_FPS), None)
+        if granted != size:
+            log.warning("camera %s: asked for %dx%d, it gives %dx%d", device, *size, *granted)
+
+    def __iter__(self) -> Iterator[Frame]:
+        index, last_ns = 0, -1
+        try:
+            while not self._closed.is_set():
+                if not self._camera.grab():
+                    self.problem = f"camera {self._device}: stopped giving pictures; check its cable"
+                    return
+                t_ns = self._clock.now_ns()
+                good, image = self._camera.retrieve()
+                if good and t_ns > last_ns:
+                    yield Frame(index, t_ns, np.asarray(image, np.uint8))
+                    index, last_ns = index + 1, t_ns
+        finally:
+            self._camera.release()
+
+    def close(self) -> None:
+        self._closed.set()
+
+
+class StreamFeed:
+    """A network stream (RTSP or SRT) through PyAV.
+
+    Capture time is the stream's own timestamp, laid on the clock at the first picture.
+
+    Raises:
+        FeedError: nobody answers at the address, or it is no video.
+    """
+
+    def __init__(self, url: str, clock: Clock) -> None:
+        self.problem: str | None = None
+        self._url = url
+        self._clock = clock
+        self._closed = threading.Event()
+        options = {"rtsp_transport": "tcp"} if url.startswith("rtsp") else {}
+        try:
+            self._container: Any = av.open(url, options=options, timeout=(STREAM_TIMEOUT_S, STREAM_TIMEOUT_S))
+        except (av.FFmpegError, OSError) as error:
+            raise FeedError(
+                f"{url}: cannot be opened ({error}); check the address and the network"
+            ) from error
+        if not self._container.streams.video:
+            self._container.close()
+            raise FeedError(f"{url}: holds no video; check the address")
+        stream = self._container.streams.video[0]
+        context = stream.codec_context
+        self.info = FeedInfo(url, (context.width, context.height), float(stream.average_rate or 0), None)
+
+    def __iter__(self) -> Iterator[Frame]:
+        stream = self._container.streams.video[0]
+        start_ns: int | None = None
+        index, last_ns = 0, -1
+        try:
+            for picture in self._container.decode(stream):
+                if self._closed.is_set():
+                    return
+                if picture.pts is None:
+                    continue
+                stamp_ns = int(picture.pts * stream.time_base * NS)
+                start_ns = self._clock.now_ns() - stamp_ns if start_ns is None else start_ns
+                t_ns = start_ns + stamp_ns
+                if t_ns <= last_ns:
+                    continue
+                yield Frame(index, t_ns, _bgr(picture))
+                index, last_ns = index + 1, t_ns
+            self.problem = f"{self._url}: the stream ended"
+        except (av.FFmpegError, OSError) as error:
+            self.problem = f"{self._url}: the stream broke off ({error})"
+        finally:
+            self._container.close()
+
+    def close(self) -> None:
+        self._closed.set()
+
+
+def open_feed(source: str, clock: Clock, *, live: bool) -> Feed:
+    """Open a feed by what its name says: ``camera:0``, ``rtsp://...``, ``srt://...``, or a path.
+
+    Args:
+        live: pace a recorded file like a camera; False: as fast as it can be read.
+
+    Raises:
+        FeedError: it cannot be opened.
+    """
+    if source.startswith("camera:"):
+        return CameraFeed(source.removeprefix("camera:"), clock)
+    if source.startswith(("rtsp://", "rtsps://", "srt://", "udp://")):
+        return StreamFeed(source, clock)
+    return FileFeed(Path(source), clock if live else None)
+
+
+def _video_file(path: Path) -> Path:
+    """The file to read: the path itself, or a session folder's recording."""
+    if path.is_dir():
+        segments = sorted(path.glob("feed-*.mkv"))
+        if not segments:
+            raise FeedError(f"{path}: holds no feed-*.mkv; give a video file or a session folder")
+        if len(segments) > 1:
+            log.warning("%s: holds %d segments, only the first is read", path, len(segments))
+        return segments[0]
+    if not path.exists():
+        raise FeedError(f"{path}: no such file; check the path")
+    if path.stat().st_size == 0:
+        raise FeedError(f"{path}: is empty; give a video file that plays")
+    return path
+
+
+def _rotation(path: Path) -> int:
+    """Clockwise quarter turns, in degrees, that set the file's pictures upright."""
+    with av.open(str(path)) as container:
+        try:
+            picture = next(container.decode(video=0), None)
+        except av.FFmpegError as error:
+            raise FeedError(f"{path}: its pictures cannot be decoded ({error.strerror})") from error
+    if picture is None:
+        raise FeedError(f"{path}: holds no picture that can be decoded; give a video file that plays")
+    # PyAV states the display matrix's angle counter-clockwise.
+    return int(-picture.rotation) % 360
+
+
+_TURNS = {90: cv2.ROTATE_90_CLOCKWISE, 180: cv2.ROTATE_180, 270: cv2.ROTATE_90_COUNTERCLOCKWISE}
+
+
+def _upright(image: Image, rotation: int) -> Image:
+    turn = _TURNS.get(rotation)
+    return image if turn is None else np.asarray(cv2.rotate(image, turn), np.uint8)
+
+
+def _bgr(picture: av.VideoFrame) -> Image:
+    return np.asarray(picture.to_ndarray(format="bgr24"), np.uint8)

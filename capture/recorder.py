@@ -1,0 +1,162 @@
+"""Writes a feed into a session folder, so that a kill at any moment costs at most half a second.
+
+Matroska, closed groups of pictures of at most half a second, no B-frames, every packet flushed,
+and beside each segment a table of exact capture times. A feed that is already coded so is
+recorded as it came, without coding it again.
+"""
+
+from __future__ import annotations
+
+import csv
+import errno
+import logging
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import av
+import numpy as np
+
+from bridge.errors import RecordingError
+from bridge.skeleton import JOINTS
+from capture.feeds import FeedInfo, Frame
+from capture.observation import JointObservation
+
+log = logging.getLogger(__name__)
+
+TICK = Fraction(1, 1000)  # Matroska's own clock; exact times stand beside the segment
+NS_PER_TICK = 1_000_000
+GOP_TICKS = 500
+X264 = {"preset": "ultrafast", "crf": "20", "tune": "zerolatency", "x264-params": "scenecut=0:open-gop=0"}
+FLUSHED = {"flush_packets": "1", "cluster_time_limit": "500"}
+
+
+class Recorder:
+    """One segment of a session's recording.
+
+    Args:
+        folder: the session folder, which exists.
+        info: the feed that is recorded.
+        segment: number of the segment, from 1.
+
+    Raises:
+        RecordingError: the folder cannot be written, or the disk is full.
+    """
+
+    def __init__(self, folder: Path, info: FeedInfo, segment: int = 1) -> None:
+        self.path = folder / f"feed-{segment:04d}.mkv"
+        self._first_ns: int | None = None
+        self._last_tick = -1
+        self._last_key_tick = -GOP_TICKS
+        self._waiting: dict[int, int] = {}  # tick -> capture time of frames inside the encoder
+        self._frames = 0
+        try:
+            self._container: Any = av.open(str(self.path), "w", format="matroska", options=FLUSHED)
+            # Line buffering: each row reaches the system as soon as it is whole.
+            self._times = (folder / f"feed-{segment:04d}.csv").open("w", newline="", buffering=1)
+            self._joints = (folder / f"joints-{segment:04d}.csv").open("w", newline="", buffering=1)
+        except (OSError, av.FFmpegError) as error:
+            raise _refused(folder, error) from error
+        self._time_rows = csv.writer(self._times, lineterminator="\n")
+        self._time_rows.writerow(["frame", "t_ns", "pts"])
+        self._joint_rows = csv.writer(self._joints, lineterminator="\n")
+        self._joint_rows.writerow(_joint_columns())
+        if info.coded_as is not None:
+            self._stream = self._container.add_stream_from_template(info.coded_as)
+        else:
+            self._stream = self._container.add_stream("libx264", rate=max(1, round(info.nominal_fps or 30)))
+            self._stream.width, self._stream.height = (side - side % 2 for side in info.size)
+            self._stream.pix_fmt = "yuv420p"
+            self._stream.options = dict(X264)
+            context = self._stream.codec_context
+            context.time_base = TICK
+            context.max_b_frames = 0
+            context.gop_size = 10_000  # key frames are asked for by time instead
+        self._as_it_came = info.coded_as is not None
+
+    @property
+    def frames(self) -> int:
+        """Pictures written so far."""
+        return self._frames
+
+    def write(self, frame: Frame) -> None:
+        """Record one picture. Raises RecordingError when the disk is full."""
+        if self._first_ns is None:
+            self._first_ns = frame.t_ns
+        tick = max(round((frame.t_ns - self._first_ns) / NS_PER_TICK), self._last_tick + 1)
+        self._last_tick = tick
+        self._waiting[tick] = frame.t_ns
+        try:
+            if self._as_it_came and frame.coded is not None:
+                packet = av.Packet(frame.coded.data)
+                packet.stream = self._stream
+                packet.time_base = TICK
+                packet.pts = packet.dts = tick
+                packet.is_keyframe = frame.coded.keyframe
+                self._mux(packet)
+                return
+            picture = av.VideoFrame.from_ndarray(self._even(frame), format="bgr24")
+            picture.pts, picture.time_base = tick, TICK
+            if tick - self._last_key_tick >= GOP_TICKS - 20:  # a frame early rather than a frame late
+                picture.pict_type = av.video.frame.PictureType.I
+                self._last_key_tick = tick
+            for packet in self._stream.encode(picture):
+                self._mux(packet)
+        except (OSError, av.FFmpegError) as error:
+            raise _refused(self.path, error) from error
+
+    def write_joints(self, observation: JointObservation) -> None:
+        """Record what the networks saw in one frame."""
+        table = np.column_stack([observation.px, observation.sigma_px, observation.score])
+        row = ["" if not np.isfinite(v) else f"{v:.3f}" for v in table.ravel()]
+        try:
+            self._joint_rows.writerow([observation.t_ns, *row])
+        except OSError as error:
+            raise _refused(self.path, error) from error
+
+    def close(self) -> None:
+        """Finish the segment; safe to call twice."""
+        if self._container is None:
+            return
+        container, self._container = self._container, None
+        try:
+            if not self._as_it_came:
+                for packet in self._stream.encode():
+                    self._mux(packet, container)
+            container.close()
+        except (OSError, av.FFmpegError) as error:
+            raise _refused(self.path, error) from error
+        finally:
+            self._times.close()
+            self._joints.close()
+
+    def __enter__(self) -> Recorder:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _even(self, frame: Frame) -> Any:
+        """The picture with an even width and height, as 4:2:0 coding needs."""
+        height, width = frame.image.shape[:2]
+        return np.ascontiguousarray(frame.image[: height - height % 2, : width - width % 2])
+
+    def _mux(self, packet: Any, container: Any = None) -> None:
+        tick = packet.pts  # the muxer rescales it
+        (container or self._container).mux(packet)
+        self._time_rows.writerow([self._frames, self._waiting.pop(tick), tick])
+        self._frames += 1
+
+
+def _joint_columns() -> list[str]:
+    return ["t_ns", *(f"{name}_{part}" for name in JOINTS for part in ("x_px", "y_px", "sigma_px", "score"))]
+
+
+def _refused(path: Path, error: Exception) -> RecordingError:
+    number = getattr(error, "errno", None)
+    if number == errno.ENOSPC:
+        return RecordingError(f"{path}: the disk is full; free some space and start again")
+    return RecordingError(f"{path}: cannot be written ({error}); choose another folder with --session")
