@@ -1,0 +1,1 @@
+"""What capture and viewer share: messages, bus, session folder, journal, command line."""

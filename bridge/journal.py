@@ -1,0 +1,306 @@
+"""The journal of a session: gymnasts, routines, readings, rulings and notes, chained by SHA-256.
+
+Each row's hash covers the row and the hash of the row before it, so a later change to a row shows,
+and so does a missing one. (Rows cut off the very end leave no trace in the chain itself; the hash
+of the last row can be noted elsewhere, and :meth:`Journal.head` gives it.) SQLite in WAL mode with
+full synchronisation: a committed row survives a kill and a power cut.
+
+The views ``readings``, ``flights``, ``rulings``, ``routines``, ``gymnasts`` and ``notes`` are for people with
+the sqlite3 tool.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+import threading
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Final, Literal, TypeVar, cast
+
+import msgspec
+
+from bridge.errors import RecordingError
+from bridge.messages import Body, Reading, Routine, Ruling
+
+FORMAT: Final = 1
+FILE: Final = "journal.sqlite"
+START: Final = "0" * 64  # what stands for the hash before the first row
+
+Consent = Literal["do not film", "this session only", "coaching", "teaching"]
+
+
+class Gymnast(Body, frozen=True, kw_only=True, tag="gymnast"):
+    """Somebody on the start list, and what may be done with the pictures."""
+
+    start_number: str
+    consent: Consent = "this session only"
+    name: str = ""  # only when names are switched on
+
+
+class Note(Body, frozen=True, kw_only=True, tag="note"):
+    """Something that happened: a take-over after a crash, an export, a deletion."""
+
+    about: str
+    text: str
+    by: str = ""  # role, not a name
+
+
+T = TypeVar("T", bound=Body)
+Entry = Gymnast | Routine | Reading | Ruling | Note
+Wall = Callable[[], datetime]
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row of the journal."""
+
+    id: int
+    wall_time: str  # ISO 8601, UTC
+    t_ns: int  # capture time
+    kind: str
+    body: str  # JSON
+    prev_sha256: str
+    sha256: str
+
+    def entry(self) -> Entry:
+        """The row's body. Raises RecordingError when it cannot be read."""
+        try:
+            return cast(Entry, _decoder.decode(self.body))
+        except msgspec.MsgspecError as error:
+            raise RecordingError(
+                f"journal row {self.id} cannot be read ({error}); see railcrest session verify"
+            ) from error
+
+    def expected_sha256(self) -> str:
+        """The hash that the row's content calls for."""
+        return _hash(self.prev_sha256, self.id, self.wall_time, self.t_ns, self.kind, self.body)
+
+
+_decoder: Final[msgspec.json.Decoder[Any]] = msgspec.json.Decoder(Entry)
+_COLUMNS: Final = "id, wall_time, t_ns, kind, body, prev_sha256, sha256"
+
+
+def _view(name: str, kind: str, *fields: str) -> str:
+    columns = ", ".join(f"json_extract(body, '$.{path}') AS {label}" for path, label in _pairs(fields))
+    return (
+        f"CREATE VIEW IF NOT EXISTS {name} AS "
+        f"SELECT id, wall_time, t_ns, {columns} FROM journal WHERE kind = '{kind}';"
+    )
+
+
+def _pairs(fields: tuple[str, ...]) -> Iterator[tuple[str, str]]:
+    for field in fields:
+        path, _, label = field.partition(" ")
+        yield path, label or path
+
+
+_SCHEMA: Final = f"""
+CREATE TABLE IF NOT EXISTS journal (
+    id INTEGER PRIMARY KEY,
+    wall_time TEXT NOT NULL,
+    t_ns INTEGER NOT NULL,
+    kind TEXT NOT NULL,
+    body TEXT NOT NULL,
+    prev_sha256 TEXT NOT NULL,
+    sha256 TEXT NOT NULL
+);
+CREATE TRIGGER IF NOT EXISTS journal_rows_stay BEFORE UPDATE ON journal
+    BEGIN SELECT RAISE(ABORT, 'journal rows are not changed; add a row'); END;
+CREATE TRIGGER IF NOT EXISTS journal_rows_remain BEFORE DELETE ON journal
+    BEGIN SELECT RAISE(ABORT, 'journal rows are not deleted; add a row'); END;
+{_view("gymnasts", "gymnast", "start_number", "consent", "name")}
+{_view("routines", "routine", "routine", "start_number", "begin_ns", "end_ns")}
+{
+    _view(
+        "readings", "reading", "flight", "routine", "number", "state", "reason", "family", "rail",
+        "release_ns", "apex_ns", "end_ns", "end_kind", "apex.value apex_height_m", "apex.u apex_height_u_m",
+        "band", "band_p", "gravity.value gravity_m_s2", "gravity.u gravity_u_m_s2",
+    )
+}
+{_view("rulings", "ruling", "flight", "decision", "note", "by")}
+{_view("notes", "note", "about", "text", "by")}
+CREATE VIEW IF NOT EXISTS flights AS
+    SELECT r.*,
+        (SELECT decision FROM rulings u WHERE u.flight = r.flight ORDER BY u.id DESC LIMIT 1) AS ruling
+    FROM readings r WHERE r.id IN (SELECT max(id) FROM readings GROUP BY flight) ORDER BY r.release_ns;
+PRAGMA user_version = {FORMAT};
+"""  # fmt: skip
+
+
+def _hash(prev: str, number: int, wall_time: str, t_ns: int, kind: str, body: str) -> str:
+    # JSON of a list tells where each part ends, so no two rows give the same text.
+    return hashlib.sha256(msgspec.json.encode([prev, number, wall_time, t_ns, kind, body])).hexdigest()
+
+
+def _utc_now() -> datetime:
+    return datetime.now(UTC)
+
+
+class Journal:
+    """The journal of one session. Several threads and processes may append to it.
+
+    Args:
+        path: the SQLite file.
+        write: open for appending, and create it when it is not there.
+        wall: wall clock, for the date and time of each row.
+
+    Raises:
+        RecordingError: the file cannot be opened or is from a newer version.
+    """
+
+    def __init__(self, path: Path, *, write: bool = False, wall: Wall = _utc_now) -> None:
+        self._path = path
+        self._wall = wall
+        self._lock = threading.Lock()
+        self._closed = False
+        if not write and not path.is_file():
+            raise RecordingError(f"{path}: there is no journal; is this a session folder?")
+        try:
+            if write:
+                self._db = sqlite3.connect(path, check_same_thread=False, isolation_level=None)
+                self._db.execute("PRAGMA journal_mode=WAL")
+                self._db.execute("PRAGMA synchronous=FULL")
+            else:
+                # Without a write-ahead log nobody is writing; then leave no files of ours beside it.
+                live = path.with_name(path.name + "-wal").exists()
+                uri = f"{path.absolute().as_uri()}?{'mode=ro' if live else 'immutable=1'}"
+                self._db = sqlite3.connect(uri, uri=True, check_same_thread=False, isolation_level=None)
+            try:
+                version = self._db.execute("PRAGMA user_version").fetchone()[0]
+                if version > FORMAT:
+                    raise RecordingError(f"{path}: written by a newer Railcrest; update this one")
+                if write:
+                    self._db.executescript(_SCHEMA)
+                self._read_last()
+            except BaseException:
+                self._db.close()
+                raise
+        except sqlite3.Error as error:
+            raise self._refused(error) from error
+
+    def append(self, entry: Entry, t_ns: int) -> Row:
+        """Add a row, which is on the disk when this returns.
+
+        Args:
+            entry: what is added.
+            t_ns: capture time; 0 for what does not happen in capture.
+
+        Raises:
+            RecordingError: the file cannot be written, or the disk is full.
+        """
+        kind = cast(str, type(entry).__struct_config__.tag)
+        body = msgspec.json.encode(entry).decode()
+        with self._lock:
+            if self._closed:
+                raise RecordingError(f"{self._path}: the journal is closed; open the session again")
+            wall_time = self._wall().astimezone(UTC).isoformat(timespec="milliseconds")
+            try:
+                # The write lock first, so that rows of two processes follow each other in one chain.
+                self._db.execute("BEGIN IMMEDIATE")
+                try:
+                    number, prev = self._read_last()
+                    digest = _hash(prev, number + 1, wall_time, t_ns, kind, body)
+                    row = Row(number + 1, wall_time, t_ns, kind, body, prev, digest)
+                    self._db.execute(
+                        f"INSERT INTO journal ({_COLUMNS}) VALUES (?, ?, ?, ?, ?, ?, ?)",
+                        (row.id, wall_time, t_ns, kind, body, prev, digest),
+                    )
+                    self._db.execute("COMMIT")
+                except BaseException:
+                    if self._db.in_transaction:
+                        self._db.execute("ROLLBACK")
+                    raise
+            except (sqlite3.Error, OverflowError) as error:
+                raise self._refused(error) from error
+            return row
+
+    def rows(self, kind: str | None = None) -> list[Row]:
+        """All rows in order, or those of one kind."""
+        where, values = ("WHERE kind = ?", (kind,)) if kind else ("", ())
+        try:
+            with self._lock:
+                found = self._db.execute(
+                    f"SELECT {_COLUMNS} FROM journal {where} ORDER BY id", values
+                ).fetchall()
+        except sqlite3.Error as error:
+            raise self._refused(error) from error
+        return [Row(*row) for row in found]
+
+    def readings(self) -> tuple[Reading, ...]:
+        """The newest reading of each flight, in order of release."""
+        newest = {r.flight: r for r in self._entries(Reading)}
+        return tuple(sorted(newest.values(), key=lambda r: (r.release_ns, r.routine, r.number)))
+
+    def routines(self) -> tuple[Routine, ...]:
+        """The newest row of each routine, in order."""
+        newest = {r.routine: r for r in self._entries(Routine)}
+        return tuple(sorted(newest.values(), key=lambda r: r.routine))
+
+    def rulings(self) -> tuple[Ruling, ...]:
+        """The panel's last ruling on each flight."""
+        return tuple({r.flight: r for r in self._entries(Ruling)}.values())
+
+    def gymnasts(self) -> tuple[Gymnast, ...]:
+        """The newest row of each gymnast."""
+        return tuple({g.start_number: g for g in self._entries(Gymnast)}.values())
+
+    def head(self) -> tuple[int, str]:
+        """Number and hash of the last row; ``(0, START)`` when there is none."""
+        with self._lock:
+            try:
+                return self._read_last()
+            except sqlite3.Error as error:
+                raise self._refused(error) from error
+
+    def verify(self) -> str | None:
+        """Walk the chain; returns what is wrong with the first bad row, or None."""
+        prev = START
+        for number, row in enumerate(self.rows(), 1):
+            if row.id != number:
+                return f"journal row {number} is missing"
+            if row.prev_sha256 != prev:
+                return f"journal row {row.id} does not follow from row {row.id - 1}: one of them was changed"
+            try:
+                whole = row.expected_sha256() == row.sha256
+            except (TypeError, ValueError, msgspec.MsgspecError):
+                whole = False
+            if not whole:
+                return f"journal row {row.id} was changed after it was written"
+            prev = row.sha256
+        return None
+
+    def close(self) -> None:
+        """Close the file; safe to call twice."""
+        with self._lock:
+            self._closed = True
+            self._db.close()
+
+    def __enter__(self) -> Journal:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def _entries(self, kind: type[T]) -> Iterator[T]:
+        for row in self.rows(cast(str, kind.__struct_config__.tag)):
+            entry = row.entry()
+            if isinstance(entry, kind):
+                yield entry
+
+    def _read_last(self) -> tuple[int, str]:
+        row = self._db.execute("SELECT id, sha256 FROM journal ORDER BY id DESC LIMIT 1").fetchone()
+        return (row[0], row[1]) if row else (0, START)
+
+    def _refused(self, error: Exception) -> RecordingError:
+        text = str(error)
+        if "full" in text:
+            return RecordingError(f"{self._path}: the disk is full; free some space and start again")
+        if "locked" in text:
+            return RecordingError(f"{self._path}: another program holds it; close that and try again")
+        return RecordingError(f"{self._path}: cannot be used ({text}); see railcrest session verify")
