@@ -1,0 +1,1 @@
+"""The process at the arena: pictures in, readings out."""

@@ -9,6 +9,7 @@ so that it can be recorded as it came.
 
 from __future__ import annotations
 
+import csv
 import logging
 import threading
 from collections.abc import Iterator
@@ -34,6 +35,7 @@ LONGEST_GOP_NS = NS // 2
 # A container whose pictures stop this long before its stated end was cut short.
 CUT_SHORT_NS = NS // 2
 STREAM_TIMEOUT_S = 5.0
+NS_PER_TICK = 1_000_000  # of a recording's container, whose exact times stand beside it
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,7 +123,8 @@ class FileFeed:
         path: the file, or a session folder holding ``feed-*.mkv``.
         pace: give each picture at its own time on this clock; None: as fast as possible.
 
-    Times are those of the file, starting at 0, or, when paced, at the clock's time of starting.
+    Times are those of the file, or of a session's exact times beside its recording. They start at
+    0, or, when paced, at the clock's time of starting.
 
     Raises:
         FeedError: missing, empty, or not a video.
@@ -130,6 +133,7 @@ class FileFeed:
     def __init__(self, path: Path, pace: Clock | None = None) -> None:
         self.problem: str | None = None
         self._path = _video_file(path)
+        self._exact = _exact_times(self._path) if path.is_dir() else {}
         self._pace = pace
         self._closed = threading.Event()
         try:
@@ -166,10 +170,12 @@ class FileFeed:
 
     def __iter__(self) -> Iterator[Frame]:
         start_ns = self._pace.now_ns() if self._pace else 0
+        first_ns: int | None = None
         last_ns = -1
         index = 0
         for t_file_ns, image, coded in self._decode():
-            t_ns = start_ns + t_file_ns - self._found.first_ns
+            first_ns = t_file_ns if first_ns is None else first_ns
+            t_ns = start_ns + t_file_ns - first_ns
             if t_ns <= last_ns and index:
                 log.warning(
                     "%s: picture at %.3f s repeats or goes back; left out", self._path.name, t_ns / NS
@@ -199,7 +205,9 @@ class FileFeed:
                         if picture.pts is None:
                             continue
                         image = _upright(_bgr(picture), self._rotation)
-                        yield int(picture.pts * base * NS), image, waiting.pop(picture.pts, None)
+                        t_ns = int(picture.pts * base * NS)
+                        t_ns = self._exact.get(round(t_ns / NS_PER_TICK), t_ns)
+                        yield t_ns, image, waiting.pop(picture.pts, None)
             except av.FFmpegError as error:
                 self.problem = self.problem or (
                     f"{self._path}: unreadable part way ({error.strerror}); what came before is measured"
@@ -354,6 +362,18 @@ def _video_file(path: Path) -> Path:
     if path.stat().st_size == 0:
         raise FeedError(f"{path}: is empty; give a video file that plays")
     return path
+
+
+def _exact_times(segment: Path) -> dict[int, int]:
+    """Capture time of each container tick of a recorded segment, ns."""
+    sidecar = segment.with_suffix(".csv")
+    if not sidecar.exists():
+        raise FeedError(f"{sidecar}: the capture times are missing; give the video file itself")
+    try:
+        with sidecar.open(newline="") as file:
+            return {int(row["pts"]): int(row["t_ns"]) for row in csv.DictReader(file) if row["pts"]}
+    except (KeyError, ValueError, TypeError) as error:
+        raise FeedError(f"{sidecar}: is not a table of capture times ({error})") from error
 
 
 def _rotation(path: Path) -> int:
