@@ -1,0 +1,1 @@
+"""The rehearsal arena: routines, bodies and pictures whose truth is known."""
