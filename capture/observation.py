@@ -25,7 +25,11 @@ class JointObservation:
     score: Floats  # (14,) 0 to 1, the network's own confidence
 
     def __post_init__(self) -> None:
-        if self.px.shape != (N_JOINTS, 2) or self.sigma_px.shape != (N_JOINTS,) or self.score.shape != (N_JOINTS,):
+        if (
+            self.px.shape != (N_JOINTS, 2)
+            or self.sigma_px.shape != (N_JOINTS,)
+            or self.score.shape != (N_JOINTS,)
+        ):
             raise ValueError(f"joints of shape {self.px.shape}, expected ({N_JOINTS}, 2)")
 
     @staticmethod

@@ -1,0 +1,552 @@
+"""Support and flight: when hands leave a rail and when they take one again, or the feet land.
+
+Streaming and offline use the same code. With rails, a flight is proposed when the hands are seen away
+from a rail they were holding, and believed only when the centre of mass then falls freely. Away from
+the bars the free fall alone tells. Release, regrasp and landing are timed finer than a frame by
+fitting how the hands leave (or meet) the rail and how the centre of mass leaves its parabola.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bridge.messages import EndKind, Phase
+from bridge.skeleton import INDEX
+from capture.ballistics import GRAVITY, Flightpath, fit_flightpath
+from capture.body import centre_of_mass, complete, joint_weights, middle
+from capture.camera import View, px_per_m
+from capture.observation import JointObservation
+from capture.rig import Rail
+
+Floats = NDArray[np.float64]
+
+NS: Final = 1_000_000_000
+# The figures below are our own choices, tried on simulated routines; none comes from a publication.
+GRIP_M: Final = 0.08  # wrist to rail axis before it is learnt: de Leva's wrist to metacarpale 3
+GRIP_RANGE_M: Final = (0.02, 0.16)
+NEAR_M: Final = 0.09  # a hand this much beyond the grip may still hold
+LEFT_M: Final = 0.045  # the middle of both hands this much beyond the grip has left
+STILL_M: Final = 0.08  # a hand that holds moves less than this over three pictures
+FRAMES: Final = 3  # pictures that must agree before support begins or ends
+SUPPORT_NS: Final = 150_000_000  # support must have lasted this long before a release
+LONGEST_NS: Final = 2 * NS  # no flight on the bars lasts longer
+LOST_NS: Final = NS // 2  # unseen this long, she is lost
+LANDED_M: Final = 0.22  # a joint this low over the mat: the feet are down (ankle about 0.1 m over the sole)
+SHORTEST_S: Final = 0.10
+WINDOW_S: Final = 0.25  # free fall must show over this long where there are no rails
+SLOWEST_G: Final = 0.5 * GRAVITY  # what "falls" slower than this is held or stands
+FASTEST_G: Final = 2.0 * GRAVITY
+OUTSIDE_S: Final = 0.08  # beyond the flight the body is followed so long for the edge
+HANDS_S: Final = 0.06  # off the rail the hands are followed so long for the edge
+OUTSIDE_U_M: Final = 0.007  # what the edge model leaves out of the body's course there
+EDGE_FLOOR_S: Final = 0.008  # of any edge time: what the edge models leave out
+
+_WRISTS = (INDEX["right_wrist"], INDEX["left_wrist"])
+_ANKLES = (INDEX["right_ankle"], INDEX["left_ankle"])
+_WEIGHTS = joint_weights()
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """The gymnast in one frame, in the flight plane (metres)."""
+
+    t_ns: int
+    px: Floats  # (14, 2)
+    joints: Floats  # (14, 2) x and z; NaN where not found
+    sigma_m: Floats  # (14,)
+    com: Floats  # (2,)
+    com_u_m: float
+    hips: Floats  # (2,) middle of the hip joints
+    hips_u_m: float
+
+
+def sample_of(observation: JointObservation, view: View) -> Sample:
+    """Bring one observation into the flight plane."""
+    joints = view.to_plane(observation.px)
+    filled = complete(joints)
+    hips = middle(filled, "hip")
+    scale = px_per_m(view, hips) if np.isfinite(hips).all() else math.nan
+    sigma = observation.sigma_px / scale
+    known = np.where(np.isfinite(sigma), sigma, np.nanmax(sigma) if np.isfinite(sigma).any() else math.nan)
+    return Sample(
+        t_ns=observation.t_ns,
+        px=observation.px,
+        joints=joints,
+        sigma_m=sigma,
+        com=centre_of_mass(joints),
+        com_u_m=float(np.sqrt(((_WEIGHTS * known) ** 2).sum())),
+        hips=hips,
+        hips_u_m=float(np.hypot(known[INDEX["right_hip"]], known[INDEX["left_hip"]]) / 2),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """A proposed flight: times inside it, from which the edges are refined."""
+
+    first_ns: int  # first picture with the hands off
+    last_ns: int  # last picture before regrasp or landing
+    start_rail: str  # rail left; "" away from the bars
+    end_rail: str  # rail taken; "" on landing
+    end_kind: EndKind
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A moment found between pictures, seconds from the origin given, and its standard uncertainty."""
+
+    t_s: float
+    u_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """The hands have left a rail and have stayed off for some pictures."""
+
+    first_ns: int
+    rail: str
+
+
+@dataclass(frozen=True, slots=True)
+class Given:
+    """A proposed flight came to nothing: she was lost, or it never ended."""
+
+    first_ns: int
+    last_ns: int
+    rail: str
+    why: Literal["lost", "endless", "not falling"]
+
+
+Event = Left | Span | Given
+
+
+def times_s(samples: Sequence[Sample], origin_ns: int) -> Floats:
+    """Times (n,) in seconds from ``origin_ns``."""
+    return np.array([(s.t_ns - origin_ns) / NS for s in samples])
+
+
+def fit_samples(
+    samples: Sequence[Sample], origin_ns: int, begin_s: float, end_s: float, g: float | None = GRAVITY
+) -> Flightpath | None:
+    """Robust parabola through the centres of mass between two times."""
+    t = times_s(samples, origin_ns)
+    inside = (t >= begin_s) & (t <= end_s)
+    if inside.sum() < 5:
+        return None
+    com = np.array([s.com for s in samples])[inside]
+    u = np.array([s.com_u_m for s in samples])[inside]
+    return fit_flightpath(t[inside], com, np.where(np.isfinite(u), u, 0.01), g)
+
+
+class GripWatch:
+    """Hands against rails: which rail is held, and the grip distance learnt from support."""
+
+    def __init__(self, rails: Sequence[Rail]) -> None:
+        self._rails = tuple(rails)
+        self._axes = np.array([r.axis for r in rails]).reshape(-1, 2)
+        self._learnt: dict[str, deque[float]] = {r.name: deque(maxlen=600) for r in rails}
+        self._recent: deque[Sample] = deque(maxlen=FRAMES)
+
+    def grip(self, rail: str) -> tuple[float, float]:
+        """Usual distance from the middle of the hands to the rail's axis, and its scatter, metres."""
+        learnt = np.array(self._learnt[rail])
+        if len(learnt) < 20:
+            return GRIP_M, 0.015
+        middle_m = float(np.median(learnt))
+        scatter = float(1.4826 * np.median(np.abs(learnt - middle_m)))
+        low, high = GRIP_RANGE_M
+        return min(max(middle_m, low), high), max(scatter, 0.004)
+
+    def push(self, sample: Sample) -> None:
+        """Take the next picture."""
+        self._recent.append(sample)
+
+    def learn(self, rail: str) -> None:
+        """Both hands hold ``rail`` now: remember how far they are."""
+        hands = self._hands(self._recent[-1])
+        if np.isfinite(hands).all():
+            self._learnt[rail].append(float(np.linalg.norm(hands.mean(axis=0) - self._axis(rail))))
+
+    def _axis(self, rail: str) -> Floats:
+        index = [r.name for r in self._rails].index(rail)
+        axis: Floats = self._axes[index]
+        return axis
+
+    @staticmethod
+    def _hands(sample: Sample) -> Floats:
+        hands: Floats = sample.joints[list(_WRISTS)]
+        return hands
+
+    def held(self) -> str | None:
+        """The rail that a hand has stayed close to for :data:`FRAMES` pictures, without moving."""
+        if len(self._recent) < FRAMES:
+            return None
+        for rail in self._rails:
+            reach = self.grip(rail.name)[0] + NEAR_M
+            for hand in _WRISTS:
+                path = np.array([s.joints[hand] for s in self._recent])
+                if not np.isfinite(path).all():
+                    continue
+                close = np.linalg.norm(path - rail.axis, axis=1) < reach
+                if close.all() and np.linalg.norm(path[-1] - path[0]) < STILL_M:
+                    return rail.name
+        return None
+
+    def off(self, rail: str) -> bool | None:
+        """Whether both hands are off ``rail`` in the newest picture; None when that cannot be told."""
+        hands = self._hands(self._recent[-1])
+        seen = np.isfinite(hands).all(axis=1)
+        if not seen.any():
+            return None
+        grip, scatter = self.grip(rail)
+        distances = np.linalg.norm(hands[seen] - self._axis(rail), axis=1)
+        if (distances > grip + NEAR_M).all():
+            return True
+        if seen.all():
+            between = float(np.linalg.norm(hands.mean(axis=0) - self._axis(rail)))
+            return between > grip + max(LEFT_M, 5 * scatter) and bool((distances > grip + LEFT_M / 2).all())
+        return False
+
+
+class PhaseWatch:
+    """Follows support and flight picture by picture.
+
+    ``push`` returns what has just become known. ``phase`` is the phase now.
+    """
+
+    def __init__(self, view: View) -> None:
+        self._rails = view.rails
+        self._floor_m = view.floor_m
+        self._grips = GripWatch(view.rails)
+        self._history: deque[Sample] = deque()
+        self._held: str | None = None
+        self._held_since_ns = 0
+        self._off_since_ns: int | None = None
+        self._off_count = 0
+        self._flight: Left | None = None
+        self._low_since_ns: int | None = None
+        self._low_count = 0
+        self._falling = False
+        self._path: Flightpath | None = None
+        self._strays = 0
+        self._hits = 0
+        self._last_seen_ns: int | None = None
+
+    @property
+    def phase(self) -> Phase:
+        """Support, flight, or away from the rails."""
+        if self._flight is not None and self._falling:
+            return "flight"
+        return "support" if self._held is not None or self._flight is not None else "away"
+
+    def grip(self, rail: str) -> tuple[float, float]:
+        """Learnt grip distance and scatter."""
+        return self._grips.grip(rail)
+
+    def push(self, sample: Sample) -> Event | None:
+        """Take the next picture; times must increase."""
+        if np.isfinite(sample.com).all():
+            self._last_seen_ns = sample.t_ns
+        self._history.append(sample)
+        while self._history[0].t_ns < sample.t_ns - LONGEST_NS - NS:
+            self._history.popleft()
+        return self._push_rails(sample) if self._rails else self._push_free(sample)
+
+    # --- on the bars ------------------------------------------------------------------------
+
+    def _push_rails(self, sample: Sample) -> Event | None:
+        self._grips.push(sample)
+        now_held = self._grips.held()
+        if self._flight is not None:
+            return self._in_flight(sample, now_held)
+        if self._held is None:
+            if now_held is not None:
+                self._held, self._held_since_ns, self._off_count = now_held, sample.t_ns, 0
+            return None
+        off = self._grips.off(self._held)
+        if off is None:
+            if self._last_seen_ns is not None and sample.t_ns - self._last_seen_ns > LOST_NS:
+                self._held = None
+            return None
+        if not off:
+            self._off_count = 0
+            if now_held == self._held:
+                self._grips.learn(self._held)
+            return None
+        self._off_count += 1
+        if self._off_count == 1:
+            self._off_since_ns = sample.t_ns
+        if self._off_count < FRAMES or self._off_since_ns is None:
+            return None
+        rail, self._held = self._held, None
+        first, self._off_count = self._off_since_ns, 0
+        if first - self._held_since_ns < SUPPORT_NS:
+            return None
+        self._begin(Left(first, rail))
+        return self._flight
+
+    def _begin(self, left: Left) -> None:
+        self._flight = left
+        self._low_since_ns, self._low_count, self._falling = None, 0, False
+
+    def _in_flight(self, sample: Sample, now_held: str | None) -> Event | None:
+        left = self._flight
+        assert left is not None
+        if not self._falling:
+            self._falling = self._falls(left.first_ns, sample.t_ns)
+        if now_held is not None:
+            self._flight, self._held, self._held_since_ns = None, now_held, sample.t_ns
+            first_close = list(self._history)[-FRAMES].t_ns
+            return Span(left.first_ns, max(first_close, left.first_ns), left.rail, now_held, "regrasp")
+        if self._landed(sample) and self._low_since_ns is not None:
+            self._flight = None
+            return Span(left.first_ns, self._low_since_ns, left.rail, "", "landing")
+        if self._last_seen_ns is None or sample.t_ns - self._last_seen_ns > LOST_NS:
+            self._flight = None
+            return Given(left.first_ns, sample.t_ns, left.rail, "lost")
+        if sample.t_ns - left.first_ns > LONGEST_NS:
+            self._flight = None
+            return Given(left.first_ns, sample.t_ns, left.rail, "endless")
+        return None
+
+    def _landed(self, sample: Sample) -> bool:
+        """Whether a joint has been at the mat in two of the newest pictures."""
+        if self._floor_m is None:
+            return False
+        heights = sample.joints[:, 1]
+        low = bool(
+            np.isfinite(heights).any()
+            and np.sort(heights[np.isfinite(heights)])[:2].mean() < self._floor_m + LANDED_M
+        )
+        if low:
+            self._low_count += 1
+            if self._low_count == 1:
+                self._low_since_ns = sample.t_ns
+        else:
+            self._low_count = max(self._low_count - 1, 0)
+        return self._low_count >= FRAMES
+
+    def _falls(self, first_ns: int, now_ns: int) -> bool:
+        """Whether the centre of mass has fallen freely since ``first_ns``, as far as can be told yet."""
+        if now_ns - first_ns < 0.08 * NS:
+            return False
+        path = fit_samples(list(self._history), first_ns, 0.0, (now_ns - first_ns) / NS, None)
+        if path is None or path.u_g > 0.4 * GRAVITY:
+            return False
+        return SLOWEST_G < path.g_m_s2 < FASTEST_G
+
+    # --- away from the bars -----------------------------------------------------------------
+
+    def _push_free(self, sample: Sample) -> Event | None:
+        now_ns = sample.t_ns
+        if self._flight is None:
+            self._hits = self._hits + 1 if self._falls_freely(now_ns) else 0
+            if self._hits >= FRAMES:
+                first = now_ns - int((WINDOW_S + 0.02) * NS)
+                self._begin(Left(first, ""))
+                self._falling, self._strays, self._hits = True, 0, 0
+                return self._flight
+            return None
+        left = self._flight
+        if self._last_seen_ns is None or now_ns - self._last_seen_ns > LOST_NS:
+            self._flight = None
+            return Given(left.first_ns, now_ns, "", "lost")
+        if now_ns - left.first_ns > LONGEST_NS:
+            self._flight = None
+            return Given(left.first_ns, now_ns, "", "endless")
+        if not np.isfinite(sample.com).all():
+            return None
+        path = fit_samples(
+            list(self._history), left.first_ns, 0.0, (now_ns - left.first_ns) / NS - 0.5 * WINDOW_S
+        )
+        if path is None:
+            return None
+        miss = float(np.linalg.norm(sample.com - path.at((now_ns - left.first_ns) / NS)))
+        allowed = max(5 * path.rms_m, 0.06)
+        if miss <= allowed:
+            self._strays = 0
+            return None
+        self._strays += 1
+        if self._strays == 1:
+            self._off_since_ns = now_ns
+        if self._strays < FRAMES or self._off_since_ns is None:
+            return None
+        self._flight = None
+        return Span(left.first_ns, self._off_since_ns, "", "", "landing")
+
+    def _falls_freely(self, now_ns: int) -> bool:
+        recent = [s for s in self._history if s.t_ns >= now_ns - WINDOW_S * NS]
+        path = fit_samples(recent, now_ns, -WINDOW_S - 0.01, 0.0, None)
+        if path is None or path.t_last_s - path.t_first_s < 0.8 * WINDOW_S:
+            return False
+        allowed = max(0.25 * GRAVITY, 2 * path.u_g)
+        return path.u_g < 0.3 * GRAVITY and abs(path.g_m_s2 - GRAVITY) < allowed and path.rms_m < 0.05
+
+
+# --- edges between pictures ------------------------------------------------------------------
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One signal that changes its course at the edge.
+
+    ``before`` and ``after`` hold the powers of time that it may take on either side of the edge;
+    ``constant`` adds a level common to both (without it the level is zero).
+    """
+
+    t_s: Floats
+    value: Floats
+    sigma: Floats
+    before: tuple[int, ...]
+    after: tuple[int, ...]
+    constant: bool
+
+
+def locate_edge(evidence: Sequence[Evidence], begin_s: float, end_s: float, step_s: float = 0.002) -> Edge:
+    """Where several signals change course together.
+
+    For every time on a grid each signal is fitted by its powers of time on either side (linear least
+    squares, re-weighted once); the sum of Cauchy costs gives a likelihood, its mean the edge, its
+    spread the uncertainty.
+    """
+    grid = np.arange(begin_s, end_s + step_s / 2, step_s)
+    cost = np.zeros_like(grid)
+    for signal in evidence:
+        good = np.isfinite(signal.value) & np.isfinite(signal.sigma)
+        t, sigma = signal.t_s[good], signal.sigma[good]
+        if len(t) < 4:
+            continue
+        s = (t[None, :] - grid[:, None]) / 0.1
+        columns = [np.where(s < 0, (-s) ** k, 0.0) for k in signal.before]
+        columns += [np.where(s > 0, s**k, 0.0) for k in signal.after]
+        if signal.constant:
+            columns.append(np.ones_like(s))
+        a = np.stack(columns, axis=-1) / sigma[:, None]
+        y = np.broadcast_to(signal.value[good] / sigma, s.shape)
+        off = y - _fitted(a, y, np.ones_like(y))
+        off = y - _fitted(a, y, 1 / (1 + (off / 3) ** 2))
+        cost += (4 * np.log1p(off**2 / 4)).sum(axis=1)
+    chance = np.exp(-(cost - cost.min()) / 2)
+    chance /= chance.sum()
+    mean = float((grid * chance).sum())
+    spread = float(np.sqrt(((grid - mean) ** 2 * chance).sum()))
+    return Edge(mean, math.hypot(spread, EDGE_FLOOR_S))
+
+
+def _fitted(a: Floats, y: Floats, weight: Floats) -> Floats:
+    """Weighted least-squares fits of (m, n) values by (m, n, k) columns."""
+    weighted = a * weight[..., None]
+    # The ridge keeps a column without samples harmless.
+    normal = np.einsum("mni,mnj->mij", a, weighted) + 1e-9 * np.eye(a.shape[2])
+    solution = np.linalg.solve(normal, np.einsum("mni,mn->mi", weighted, y)[..., None])
+    return np.asarray((a @ solution)[..., 0], dtype=np.float64)
+
+
+# Where an edge is looked for about a first guess: before, after.
+_REACH_S: Final = {
+    ("start", "regrasp"): (0.16, 0.08),
+    ("end", "regrasp"): (0.08, 0.16),
+    ("end", "landing"): (0.06, 0.08),
+}
+
+
+def refine(
+    samples: Sequence[Sample], span: Span, rails: Sequence[Rail], grip: tuple[float, float]
+) -> tuple[Edge, Edge, Flightpath] | None:
+    """Edges of a flight, seconds from ``span.first_ns``, and the parabola between them.
+
+    Returns:
+        None when too few pictures show her.
+    """
+    origin = span.first_ns
+    t = times_s(samples, origin)
+    length = (span.last_ns - origin) / NS
+    start, end = Edge(0.0, 0.02), Edge(length, 0.02)
+    for _ in range(3):
+        inner = (start.t_s + 0.008, end.t_s - 0.008)
+        path = fit_samples(samples, origin, *inner)
+        if path is None:
+            path = fit_samples(samples, origin, start.t_s - 0.02, end.t_s + 0.02)
+        if path is None:
+            return None
+        axis = {r.name: r.axis for r in rails}
+        start = _edge(samples, t, path, axis.get(span.start_rail), grip[0], start.t_s, "start", "regrasp")
+        end = _edge(samples, t, path, axis.get(span.end_rail), grip[1], end.t_s, "end", span.end_kind)
+        if end.t_s - start.t_s < 0.05:
+            return None
+    final = fit_samples(samples, origin, start.t_s + 0.004, end.t_s - 0.004)
+    return None if final is None else (start, end, final)
+
+
+def _edge(
+    samples: Sequence[Sample],
+    t: Floats,
+    path: Flightpath,
+    axis: Floats | None,
+    grip_m: float,
+    about_s: float,
+    side: Literal["start", "end"],
+    kind: EndKind,
+) -> Edge:
+    reach_before, reach_after = _REACH_S[(side, kind)]
+    window = (t >= about_s - reach_before - 0.04) & (t <= about_s + reach_after + 0.04)
+    chosen = [s for s, inside in zip(samples, window, strict=True) if inside]
+    tw = t[window]
+    if len(tw) < 4:
+        return Edge(about_s, 0.02)
+    evidence = _body_evidence(chosen, tw, path, about_s, side, kind)
+    if axis is not None:
+        evidence.append(_hand_evidence(chosen, tw, axis, about_s, side))
+    elif kind == "landing" and side == "end":
+        evidence.append(_feet_evidence(chosen, tw))
+    return locate_edge(evidence, about_s - reach_before, about_s + reach_after)
+
+
+def _body_evidence(
+    chosen: Sequence[Sample],
+    t: Floats,
+    path: Flightpath,
+    about_s: float,
+    side: Literal["start", "end"],
+    kind: EndKind,
+) -> list[Evidence]:
+    """Beyond the flight the centre of mass leaves its parabola: with a step in acceleration on a rail,
+    on the mat almost with one in speed. Only the first moments follow such a law.
+    """
+    near = (t >= about_s - OUTSIDE_S) if side == "start" else (t <= about_s + OUTSIDE_S)
+    off = np.array([s.com for s in chosen]) - path.at(t)
+    u = np.array([s.com_u_m for s in chosen])
+    u = np.hypot(np.where(np.isfinite(u), np.maximum(u, path.rms_m), path.rms_m + 0.01), OUTSIDE_U_M)
+    powers = (1, 2) if kind == "landing" and side == "end" else (2, 3)
+    before, after = (powers, ()) if side == "start" else ((), powers)
+    return [Evidence(t[near], off[near, i], u[near], before, after, False) for i in range(2)]
+
+
+def _hand_evidence(
+    chosen: Sequence[Sample], t: Floats, axis: Floats, about_s: float, side: Literal["start", "end"]
+) -> Evidence:
+    """Hands at rest on the rail leave it gathering speed; they meet it at speed and stop."""
+    joints = np.array([complete(s.joints) for s in chosen])
+    distance = np.linalg.norm(middle(joints, "wrist") - axis, axis=1)
+    sigma = np.array([float(np.hypot(*s.sigma_m[list(_WRISTS)])) / 2 for s in chosen])
+    sigma = np.maximum(np.where(np.isfinite(sigma), sigma, 0.01), 0.004)
+    if side == "start":
+        near = t <= about_s + HANDS_S
+        return Evidence(t[near], distance[near], sigma[near], (), (2, 3), constant=True)
+    near = t >= about_s - HANDS_S
+    return Evidence(t[near], distance[near], sigma[near], (1, 2), (), constant=True)
+
+
+def _feet_evidence(chosen: Sequence[Sample], t: Floats) -> Evidence:
+    """Feet come down at speed and stop on the mat."""
+    joints = np.array([complete(s.joints) for s in chosen])
+    sigma = np.array([float(np.hypot(*s.sigma_m[list(_ANKLES)])) / 2 for s in chosen])
+    sigma = np.maximum(np.where(np.isfinite(sigma), sigma, 0.01), 0.005)
+    return Evidence(t, middle(joints, "ankle")[:, 1], sigma, (1, 2), (1,), constant=True)

@@ -1,0 +1,103 @@
+"""Nothing that is not a flight may be called one, and edges are found between pictures."""
+
+import numpy as np
+import pytest
+
+from bridge.skeleton import INDEX
+from capture.bands import common_practice
+from capture.flights import measure_track
+from capture.phases import Evidence, locate_edge
+from tests.simulated import ARMS, TRUNK, camera_at, figure, observe
+
+TRUE, VIEW = camera_at()
+RAIL = np.array([0.0, 2.48])
+FPS = 60.0
+
+
+def held(angles: np.ndarray) -> np.ndarray:
+    """A stretched body that hangs from the high rail at these angles from the hang (pi: handstand)."""
+    reach = ARMS + TRUNK
+    return np.stack([figure(-a, 0, 0, 0) + RAIL + reach * np.array([np.sin(a), -np.cos(a)]) for a in angles])
+
+
+def standing(n: int, arms: float = 0.0) -> np.ndarray:
+    return np.stack([figure(0.0, arms, 0, 0) + np.array([0.9, 1.10])] * n)
+
+
+def readings(joints: np.ndarray, seed: int = 0, **kwargs) -> list:
+    times = np.arange(len(joints)) / FPS
+    return measure_track(observe(TRUE, times, joints, seed=seed, **kwargs), VIEW, common_practice())
+
+
+def giants() -> np.ndarray:
+    t = np.arange(0, 6, 1 / FPS)
+    # Speed from energy about a slow handstand, taken as angle against time by a smooth law.
+    return held(np.pi + 2 * np.pi * t / 2 - 0.75 * np.sin(2 * np.pi * t / 2))
+
+
+def test_giants_are_no_flights() -> None:
+    assert readings(giants()) == []
+
+
+def test_hands_lost_by_the_network_are_no_release() -> None:
+    joints = giants()
+    for first in (40, 130, 250):
+        joints[first : first + 12, [INDEX["left_wrist"], INDEX["right_wrist"]]] = np.nan
+    assert readings(joints) == []
+
+
+def test_hands_misplaced_by_the_network_are_no_release() -> None:
+    joints = giants()
+    for first in (60, 200, 300):
+        joints[first : first + 9, [INDEX["left_wrist"], INDEX["right_wrist"]]] += [0.35, 0.1]
+    assert readings(joints) == []
+
+
+def test_standing_with_arms_up_and_walking_about_are_no_flights() -> None:
+    walk = standing(300)
+    walk[:, :, 0] += np.linspace(-2, 1, 300)[:, None]
+    walk[:, :, 1] += 0.03 * np.sin(np.arange(300) / 5)[:, None]
+    assert readings(np.concatenate([standing(120), standing(120, arms=0.05), walk])) == []
+
+
+def test_jump_from_the_mat_to_the_rail_is_no_release() -> None:
+    ground = standing(60)
+    t = np.arange(0, 0.4, 1 / FPS)
+    jump = np.stack([figure(0, 0, 0, 0) + np.array([0.0, 1.10 + 3.0 * s - 4.903 * s * s]) for s in t])
+    assert readings(np.concatenate([ground, jump, held(np.zeros(120))])) == []
+
+
+def test_swing_and_handstand_are_no_flights() -> None:
+    swing = held(1.2 * np.sin(np.arange(0, 4, 1 / FPS) * 2.8))
+    assert readings(np.concatenate([swing, held(np.full(120, np.pi))])) == []
+
+
+def test_dropping_off_under_control_is_short_or_a_landing_never_a_regrasp() -> None:
+    t = np.arange(0, 0.5, 1 / FPS)
+    top = held(np.zeros(1))[0]
+    floor = 0.2 + 0.10
+    drop = np.stack([top - [0.0, min(4.903 * s * s, top[0, 1] - floor)] for s in t])
+    found = readings(np.concatenate([held(np.zeros(90)), drop, np.stack([drop[-1]] * 60)]))
+    assert all(r.end_kind == "landing" for r in found)
+
+
+def test_one_hand_that_stays_is_no_release() -> None:
+    joints = held(np.full(200, np.pi))
+    joints[80:120, INDEX["left_wrist"]] += [0.35, 0.25]
+    joints[80:120, INDEX["left_elbow"]] += [0.2, 0.15]
+    assert readings(joints) == []
+
+
+@pytest.mark.parametrize("edge", [0.013, 0.021, -0.008])
+def test_edge_between_pictures(edge: float) -> None:
+    """A hand that comes at 2.5 m/s and stops; a body whose acceleration steps by 15 m/s2."""
+    t = np.arange(-0.15, 0.15, 1 / 60)
+    rng = np.random.default_rng(1)
+    hand = 0.08 + np.where(t < edge, 2.5 * (edge - t), 0) + rng.normal(0, 0.004, len(t))
+    body = np.where(t > edge, 7.5 * (t - edge) ** 2, 0) + rng.normal(0, 0.004, len(t))
+    sigma = np.full(len(t), 0.004)
+    found = locate_edge(
+        [Evidence(t, hand, sigma, (1, 2), (), True), Evidence(t, body, sigma, (), (2, 3), False)], -0.1, 0.1
+    )
+    assert found.t_s == pytest.approx(edge, abs=0.004)
+    assert 0.002 < found.u_s < 0.010
