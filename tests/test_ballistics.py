@@ -97,9 +97,7 @@ def test_ten_small_jumps_and_the_contaminated_one() -> None:
     lowest = np.minimum(j[:, 0, 2], j[:, 5, 2])
     air = lowest > np.quantile(lowest, 0.05) + 0.12
     edges = np.flatnonzero(np.diff(air.astype(int)))
-    jumps = [
-        (a + 1, b + 1) for a, b in pairwise(edges) if air[a + 1] and 25 <= b - a < 70
-    ]
+    jumps = [(a + 1, b + 1) for a, b in pairwise(edges) if air[a + 1] and 25 <= b - a < 70]
     assert len(jumps) == 10
     passed = []
     for a, b in jumps:

@@ -469,7 +469,7 @@ class Amplitudes:
     salto: float = 0.28
     high_to_low: float = -0.17
     second_transfer: float = 0.18
-    dismount: float = 0.20
+    dismount: float = 0.03
 
 
 def _transfer(rig: Rig, apex_m: float) -> FlightPlan:

@@ -1,0 +1,49 @@
+"""The viewer's commands."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def register(app: typer.Typer) -> None:
+    """Add ``view`` to the command line."""
+
+    @app.command()
+    def view(
+        session: Annotated[
+            Path | None,
+            typer.Option(
+                help="Session folder: capture runs there, or it is a closed recording.", file_okay=False
+            ),
+        ] = None,
+        port: Annotated[int | None, typer.Option(help="Port of a running capture on this machine.")] = None,
+        policy: Annotated[
+            str | None,
+            typer.Option(help="Most to show of a closed recording: picture, line, height or band."),
+        ] = None,
+        gallery: Annotated[
+            Path | None, typer.Option(help="Draw the screen's states to this folder, and stop.")
+        ] = None,
+        dark: Annotated[bool, typer.Option("--dark", help="Begin with the dark sheet.")] = False,
+    ) -> None:
+        """Show the judge's replay of a running or recorded session."""
+        # Qt is loaded only here, so that other commands start without it.
+        if gallery is not None:
+            from overlay.gallery import draw_gallery
+
+            for path in draw_gallery(gallery, session=session):
+                typer.echo(path)
+            return
+        from bridge.bus import DEFAULT_PORT, Addresses
+        from overlay.app import run
+        from overlay.policy import LEVELS
+
+        most = next((level for level in LEVELS if level == policy), None)
+        if policy is not None and most is None:
+            raise typer.BadParameter("choose picture, line, height or band", param_hint="--policy")
+
+        addresses = None if session is not None else Addresses.from_port(port or DEFAULT_PORT)
+        raise typer.Exit(run(session, addresses, dark=dark, policy=most))

@@ -1,0 +1,184 @@
+"""Draws every state of the screen to PNG files, for people to look at."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Final
+
+import av
+from PySide6.QtCore import QBuffer, QIODevice
+from PySide6.QtWidgets import QApplication
+
+from bridge.clock import ManualClock
+from bridge.messages import Clip, ClipRequest, Heartbeat, Preview, Reading, Ruling, Snapshot
+from overlay.app import start_application
+from overlay.desk import DeskThread
+from overlay.example import HALF_NS, Example
+from overlay.feed import Feed
+from overlay.pixels import decode_clip
+from overlay.policy import LEVELS
+from overlay.recorded import RecordedSession
+from overlay.replay import FrameStore
+from overlay.theme import DARK, LIGHT, Theme
+from overlay.window import Window
+
+SIZES: Final = ((1280, 800), (1920, 1080))
+
+
+def _no_desk() -> object:
+    raise AssertionError("the gallery asks nothing of a desk")
+
+
+class _Scenes:
+    """One window led through its states."""
+
+    def __init__(self, example: Example, size: tuple[int, int], theme: Theme) -> None:
+        self.example = example
+        self.clock = ManualClock(10_000_000_000)
+        self.feed = Feed(self.clock)
+        self.desk = DeskThread(_no_desk)  # type: ignore[arg-type]
+        self.window = Window(self.feed, self.desk, self.clock, theme)
+        self.window.resize(*size)
+        self.window.show()
+        self.stores: dict[str, FrameStore[av.VideoFrame]] = {}
+
+    def settle(self) -> None:
+        """Let the window take what came and draw."""
+        QApplication.processEvents()
+        self.window.tick()
+        QApplication.processEvents()
+
+    def alive(self) -> None:
+        """A heartbeat and a live picture."""
+        now = self.clock.now_ns()
+        image = self.example.frame(0.05, -HALF_NS // 3)
+        buffer = QBuffer()
+        buffer.open(QIODevice.OpenModeFlag.WriteOnly)
+        image.scaledToWidth(960).save(buffer, "JPEG", 88)  # type: ignore[call-overload]
+        self.feed.put(Preview(t_ns=now, jpeg=bytes(buffer.data().data()), scale=960 / image.width()))
+        self.feed.put(self.example.pose(0.05, -HALF_NS // 3, now))
+        self.feed.put(
+            Heartbeat(
+                feed="running", recorded=3600, measured=3600, dropped=0, fps=59.9, picture_age_ns=8_000_000
+            )
+        )
+        self.settle()
+
+    def choose(self, reading: Reading, apex_m: float) -> None:
+        """Choose a flight, with its clip frozen at the apex."""
+        if reading.flight not in self.stores:
+            self.stores[reading.flight] = decode_clip(self.example.clip(reading, apex_m))
+        self.window.state.choose(reading.flight)
+        self.window.show_clip(reading.flight, self.stores[reading.flight])
+        self.window.do("apex")
+        self.settle()
+
+
+def _states(scenes: _Scenes) -> Iterator[str]:
+    """Lead the window from state to state; each name is yielded when the screen shows it."""
+    example, window, feed = scenes.example, scenes.window, scenes.feed
+    readings = example.readings()
+    heights = (0.31, 0.02, -0.24, 0.11, 0.05, 0.42)
+    scenes.settle()
+    yield "waiting"
+    feed.put(Snapshot(seq=1, scene=example.scene(), routines=(example.routine(),)))
+    scenes.alive()
+    yield "live-plain"
+    window.do("line")
+    scenes.alive()
+    yield "live-line"
+    for reading in readings:
+        feed.put(reading)
+    scenes.settle()
+    scenes.choose(readings[1], heights[1])
+    window.do("picture")
+    yield "replay-plain"
+    window.do("line")
+    yield "replay-line"
+    window.do("height")
+    yield "replay-height"
+    window.do("band")
+    for reading, height, name in zip(
+        readings, heights, ("above", "level", "below", "too-close", "withheld", "provisional"), strict=True
+    ):
+        scenes.choose(reading, height)
+        yield f"band-{name}"
+    scenes.choose(readings[2], heights[2])
+    window.do("speed_4")
+    scenes.clock.advance(1_900_000_000)
+    scenes.alive()
+    yield "playing-quarter-speed"
+    window.stage.zoom_by(2.2)
+    yield "zoomed"
+    window.stage.whole()
+    window.ruling.mark("below")
+    window.ruling.take_focus()
+    feed.put(Ruling(flight=readings[2].flight, decision="below", note="both judges agree", by="panel",
+                    wall_time="2026-11-25T14:32:05"))  # fmt: skip
+    scenes.settle()
+    yield "ruling"
+    window.do("keys")
+    yield "keys"
+    window.do("keys")
+    scenes.clock.advance(4_000_000_000)
+    scenes.settle()
+    yield "feed-lost-in-replay"
+    window.do("live")
+    scenes.settle()
+    yield "feed-lost"
+
+
+def _session_states(scenes: _Scenes, folder: Path) -> Iterator[str]:
+    """Lead the window through the flights of a recorded session, at every level and moment."""
+    recorded, window = RecordedSession(folder, "band"), scenes.window
+    snapshot = recorded.snapshot()
+    scenes.feed.put(snapshot)
+    scenes.settle()
+    for reading in snapshot.readings:
+        answer = recorded.clip(ClipRequest(flight=reading.flight))
+        if not isinstance(answer, Clip):
+            continue
+        window.state.choose(reading.flight)
+        window.show_clip(reading.flight, decode_clip(answer))
+        for level in LEVELS:
+            window.do(level)
+            window.do("apex")
+            scenes.settle()
+            yield f"{reading.flight}-{level}"
+        for moment in ("release", "end"):
+            window.do(moment)
+            scenes.settle()
+            yield f"{reading.flight}-at-{moment}"
+
+
+def draw_gallery(
+    folder: Path, say: Callable[[str], None] | None = None, session: Path | None = None
+) -> list[Path]:
+    """Draw every state at two sizes, light and dark.
+
+    Args:
+        folder: where the PNG files go; it is made if need be.
+        say: called with each file's name.
+        session: a recorded session to draw from, instead of the invented one.
+
+    Raises:
+        RailcrestError: Qt cannot start on this machine, or the session cannot be read.
+    """
+    start_application()
+    folder.mkdir(parents=True, exist_ok=True)
+    drawn: list[Path] = []
+    for size, theme in ((SIZES[0], LIGHT), (SIZES[1], LIGHT), (SIZES[1], DARK)):
+        scenes = _Scenes(Example(1280), size, theme)
+        states = _states(scenes) if session is None else _session_states(scenes, session)
+        for number, name in enumerate(states, start=1):
+            QApplication.processEvents()
+            path = folder / f"{size[0]}-{theme.name}-{number:02d}-{name}.png"
+            scenes.window.grab().save(str(path))
+            drawn.append(path)
+            if say is not None:
+                say(path.name)
+        scenes.window.close()
+        scenes.window.deleteLater()
+        QApplication.processEvents()
+    return drawn

@@ -1,0 +1,643 @@
+"""The window: what came from the session, put on the screen as the judge asked for it."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable
+from dataclasses import replace
+from fractions import Fraction
+from functools import partial
+from typing import Final
+
+import av
+from PySide6.QtCore import QKeyCombination, Qt, QTimer, Signal, Slot
+from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence, QResizeEvent
+from PySide6.QtWidgets import QComboBox, QHBoxLayout, QMenu, QPushButton, QToolButton, QVBoxLayout, QWidget
+
+from bridge.clock import Clock
+from bridge.messages import ClipRequest, Heartbeat, Pose, Reading, Ruling
+from overlay import words
+from overlay.card import KeysCard
+from overlay.desk import DeskThread
+from overlay.feed import Feed, Picture
+from overlay.flights import FlightRow
+from overlay.keys import BINDINGS, key_table, key_words
+from overlay.panel import ReadingPanel, RulingPanel, ShowBar, label
+from overlay.picture import Layers, PictureView
+from overlay.pixels import frame_image
+from overlay.policy import LEVELS, includes
+from overlay.replay import FrameStore, Loop
+from overlay.state import SessionState
+from overlay.theme import DARK, LIGHT, Theme, base_size_px
+from overlay.transport import Course, Transport
+
+SILENCE_NS: Final = 1_700_000_000  # heartbeats come once a second; longer silence is a lost feed
+SAME_MOMENT_NS: Final = 200_000_000  # a pose further from the picture than this is not drawn on it
+TICK_MS: Final = 8
+BEFORE_NS: Final = 600_000_000  # replayed before the release
+AFTER_NS: Final = 600_000_000  # and after the regrasp or landing
+AGAIN_NS: Final = 800_000_000
+TRIES: Final = 4
+MODIFIERS: Final = (
+    Qt.KeyboardModifier.ShiftModifier
+    | Qt.KeyboardModifier.ControlModifier
+    | Qt.KeyboardModifier.AltModifier
+    | Qt.KeyboardModifier.MetaModifier
+)
+
+
+def pressed_key(event: QKeyEvent) -> str:
+    """The key as the table of keys names it. Signs count as printed, whatever Shift they need."""
+    modifiers = event.modifiers() & MODIFIERS
+    text = event.text()
+    plain = not modifiers & ~Qt.KeyboardModifier.ShiftModifier
+    if plain and len(text) == 1 and text.isprintable() and not text.isspace():
+        return text.upper()
+    return QKeySequence(QKeyCombination(modifiers, Qt.Key(event.key()))).toString(
+        QKeySequence.SequenceFormat.PortableText
+    )
+
+
+class Window(QWidget):
+    """The judge's window. It owns no thread; ``feed`` and ``desk`` are handed in and stopped by others."""
+
+    closing = Signal()
+
+    def __init__(self, feed: Feed, desk: DeskThread, clock: Clock, theme: Theme = LIGHT) -> None:
+        super().__init__()
+        self.state = SessionState()
+        self._feed, self._desk, self._clock = feed, desk, clock
+        self._theme, self._base_px = theme, 0
+        self._system_px = float(self.fontInfo().pixelSize())
+        self._picture: Picture | None = None
+        self._pose: Pose | None = None
+        self._heartbeat: Heartbeat | None = None
+        self._held_live = False
+        self._lost = False
+        self._asked: tuple[str, str] | None = None  # flight and state of the clip last asked for
+        self._store: FrameStore[av.VideoFrame] | None = None
+        self._store_flight: str | None = None
+        self._loop: Loop | None = None
+        self._tries = 0
+        self._again_ns: int | None = None  # when to ask for the same clip again
+        self._shown: tuple[str, int] | None = None  # flight and frame on show
+        self._trouble = ""
+        self._actions = self._action_table()
+        self._keys = key_table()
+        self.setWindowTitle("Railcrest")
+        self.setAccessibleName("Railcrest, replay against the bar")
+        self._build()
+        self.resize(1280, 800)
+        self._apply_theme()
+        self._refresh()
+        feed.arrived.connect(self._take, Qt.ConnectionType.QueuedConnection)
+        desk.clip_ready.connect(self.show_clip, Qt.ConnectionType.QueuedConnection)
+        desk.clip_failed.connect(self._clip_failed, Qt.ConnectionType.QueuedConnection)
+        desk.ruling_done.connect(self._ruling_done, Qt.ConnectionType.QueuedConnection)
+        self._timer = QTimer(self)
+        self._timer.setTimerType(Qt.TimerType.PreciseTimer)
+        self._timer.timeout.connect(self.tick)
+        self._timer.start(TICK_MS)
+
+    # --- building -------------------------------------------------------------------------------
+
+    def _build(self) -> None:
+        self.title = label("Session", "title", self)
+        self.title.setWordWrap(False)
+        self.routines = QComboBox(self)
+        self.routines.setAccessibleName("Routine")
+        self.routines.setAccessibleDescription("Routine whose flights are shown")
+        self.routines.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.routines.view().setAccessibleName("Routines")
+        self.routines.activated.connect(self._routine_picked)
+        self.health = label("Feed", "", self)
+        self.health.setWordWrap(False)
+        self.menu = QToolButton(self)
+        self.menu.setText("Menu")
+        self.menu.setAccessibleName("Menu of all actions")
+        self.menu.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
+        self.menu.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.menu.setMenu(self._make_menu())
+        self.help = QPushButton("Keys  ?", self)
+        self.help.setAccessibleName("Show the card of keys")
+        self.help.setFocusPolicy(Qt.FocusPolicy.TabFocus)
+        self.help.clicked.connect(partial(self.do, "keys"))
+        self.stage = PictureView("Picture", with_margin=True, parent=self)
+        self.transport = Transport(self)
+        self.transport.asked.connect(self.do)
+        self.transport.course.asked.connect(self._freeze)
+        self.row_title = label("Which flights", "quiet", self)
+        self.row_title.setWordWrap(False)
+        self.flights = FlightRow(self)
+        self.flights.chosen.connect(self._flight_picked)
+        self.small = PictureView("Live picture", with_margin=False, parent=self)
+        self.small_title = label("Live", "title", self)
+        self.small_title.setText("Live now")
+        self.show_bar = ShowBar(self)
+        self.show_bar.asked.connect(self.do)
+        self.reading = ReadingPanel(self)
+        self.ruling = RulingPanel(self)
+        self.ruling.ruled.connect(self._desk.rule)
+        self.caution = label("Caution", "caution", self)
+        self.caution.setText(words.CAUTION)
+        self.line_words = label("How far off the line may be", "", self)
+        self.line_words.setWordWrap(False)
+        self.card = KeysCard(self)
+        self.card.closed.connect(partial(self.do, "keys"))
+
+        head = QHBoxLayout()
+        head.setSpacing(12)
+        head.addWidget(self.title)
+        head.addWidget(self.routines)
+        head.addStretch(1)
+        head.addWidget(self.health)
+        head.addWidget(self.menu)
+        head.addWidget(self.help)
+        left = QVBoxLayout()
+        left.setSpacing(6)
+        left.addWidget(self.stage, 1)
+        left.addWidget(self.transport)
+        left.addWidget(self.row_title)
+        left.addWidget(self.flights)
+        self.column = QWidget(self)
+        right = QVBoxLayout(self.column)
+        right.setContentsMargins(0, 0, 0, 0)
+        right.setSpacing(8)
+        right.addWidget(self.show_bar)
+        right.addWidget(self.reading, 1)
+        beside = QHBoxLayout()
+        beside.setSpacing(10)
+        beside.addWidget(self.small)
+        beside.addWidget(self.small_title, 1, Qt.AlignmentFlag.AlignBottom)
+        right.addLayout(beside)
+        right.addWidget(self.ruling)
+        middle = QHBoxLayout()
+        middle.setSpacing(14)
+        middle.addLayout(left, 1)
+        middle.addWidget(self.column)
+        foot = QHBoxLayout()
+        foot.setSpacing(24)
+        foot.addWidget(self.caution)
+        foot.addWidget(self.line_words)
+        foot.addStretch(1)
+        self.caution.setWordWrap(False)
+        whole = QVBoxLayout(self)
+        whole.setSizeConstraint(QVBoxLayout.SizeConstraint.SetNoConstraint)
+        whole.setContentsMargins(14, 8, 14, 8)
+        whole.setSpacing(8)
+        whole.addLayout(head)
+        whole.addLayout(middle, 1)
+        whole.addLayout(foot)
+        self._order_tabs()
+        self.stage.setFocus()
+
+    def _order_tabs(self) -> None:
+        order: list[QWidget] = [self.stage, self.flights, self.routines]
+        order += [self.show_bar.button(level) for level in LEVELS]
+        order += [self.transport.button(a) for a in ("toggle", "back", "on", "release", "apex", "end")]
+        order += [self.transport.button(f"speed_{n}") for n in (1, 2, 4, 8)]
+        for before, after in itertools.pairwise(order):
+            QWidget.setTabOrder(before, after)
+
+    def _make_menu(self) -> QMenu:
+        menu = QMenu(self)
+        group = ""
+        for binding in BINDINGS:
+            if binding.group != group:
+                group = binding.group
+                menu.addSection(group)
+            action = menu.addAction(f"{binding.words}\t{key_words(binding)}")
+            action.triggered.connect(partial(self.do, binding.action))
+        return menu
+
+    def _action_table(self) -> dict[str, Callable[[], None]]:
+        return {
+            "toggle": partial(self._replay, lambda loop: loop.toggle()),
+            "back": partial(self._replay, lambda loop: loop.step(-1)),
+            "on": partial(self._replay, lambda loop: loop.step(1)),
+            "first": partial(self._replay, lambda loop: loop.step(-1_000_000)),
+            "last": partial(self._replay, lambda loop: loop.step(1_000_000)),
+            "again": partial(self._replay, lambda loop: loop.restart()),
+            "speed_1": partial(self._speed, Fraction(1)),
+            "speed_2": partial(self._speed, Fraction(1, 2)),
+            "speed_4": partial(self._speed, Fraction(1, 4)),
+            "speed_8": partial(self._speed, Fraction(1, 8)),
+            "programme": partial(self._speed, None),
+            "release": partial(self._moment, "release_ns"),
+            "apex": partial(self._moment, "apex_ns"),
+            "end": partial(self._moment, "end_ns"),
+            "picture": partial(self._show, "picture"),
+            "line": partial(self._show, "line"),
+            "height": partial(self._show, "height"),
+            "band": partial(self._show, "band"),
+            "previous": partial(self._neighbour, -1),
+            "next": partial(self._neighbour, 1),
+            "newest": self._newest,
+            "routine_before": partial(self._neighbour_routine, -1),
+            "routine_after": partial(self._neighbour_routine, 1),
+            "live": self._escape,
+            "closer": lambda: self.stage.zoom_by(1.25),
+            "farther": lambda: self.stage.zoom_by(0.8),
+            "whole": lambda: self.stage.whole(),
+            "pan_left": lambda: self.stage.pan_by(0.1, 0.0),
+            "pan_right": lambda: self.stage.pan_by(-0.1, 0.0),
+            "pan_up": lambda: self.stage.pan_by(0.0, 0.1),
+            "pan_down": lambda: self.stage.pan_by(0.0, -0.1),
+            "ruling": lambda: self.ruling.take_focus(),
+            "theme": self._other_theme,
+            "full": self._full,
+            "keys": self._toggle_card,
+            "quit": self._quit,
+        }
+
+    # --- what came ------------------------------------------------------------------------------
+
+    @Slot()
+    def _take(self) -> None:
+        bundle = self._feed.take()
+        before = self.state.scene
+        for record in bundle.records:
+            self.state.apply(record)
+        self._picture = bundle.picture or self._picture
+        self._pose = bundle.pose or self._pose
+        self._heartbeat = bundle.heartbeat or self._heartbeat
+        scene = self.state.scene
+        if scene is not None and scene is not before:
+            self.stage.set_picture_size(scene.picture)
+            self.small.set_picture_size(scene.picture)
+            self._share_width()
+        if bundle.records:
+            self._fetch()
+            self._refresh()
+        elif bundle.picture or bundle.pose:
+            self._draw_live()
+        self._draw_health()
+
+    def _fetch(self, again: bool = False) -> None:
+        """Ask for the chosen flight's clip, once it is over or the judge asked for it."""
+        reading = self.state.reading
+        if reading is None or (reading.state == "provisional" and self.state.following):
+            return
+        key = (reading.flight, reading.state)
+        if again or key != self._asked:
+            self._tries = 0 if key != self._asked else self._tries
+            self._asked, self._again_ns = key, None
+            self._desk.fetch(ClipRequest(flight=reading.flight, before_ns=BEFORE_NS, after_ns=AFTER_NS))
+
+    def _ask_again(self) -> None:
+        """Ask for the same clip once more in a moment, a few times at most."""
+        if self._tries < TRIES:
+            self._tries += 1
+            self._again_ns = self._clock.now_ns() + AGAIN_NS
+
+    @Slot(str, object)
+    def show_clip(self, flight: str, store: FrameStore[av.VideoFrame]) -> None:
+        """Show a flight's recorded frames, if it is still the chosen one."""
+        reading = self.state.reading
+        if flight != self.state.flight or reading is None:
+            return
+        if self._loop is not None and flight == self._store_flight:
+            self._loop.extend(store.times_ns)
+        else:
+            self._loop = Loop(store.times_ns, self._clock)
+            self._loop.restart()
+        self._store, self._store_flight = store, flight
+        self._shown = None
+        self._trouble = ""
+        # A reading settles before the pictures after the flight are all on the disk.
+        if store.end_ns < reading.end_ns + AFTER_NS * 3 // 4:
+            self._ask_again()
+        self._refresh()
+
+    @Slot(str, str)
+    def _clip_failed(self, flight: str, why: str) -> None:
+        if flight == self.state.flight:
+            self._ask_again()
+            self._trouble = f"The recorded pictures of this flight cannot be shown: {why}"
+            self._refresh()
+
+    @Slot(object, str)
+    def _ruling_done(self, ruling: Ruling, refused: str) -> None:
+        if ruling.flight != self.state.flight:
+            return
+        if refused:
+            self.ruling.say(f"Not recorded: {refused}")
+        elif ruling.flight not in self.state.rulings:
+            self.ruling.say("Accepted, waiting for the record.")
+
+    # --- what the judge does --------------------------------------------------------------------
+
+    def do(self, action: str) -> None:
+        """Carry out an action of the table of keys."""
+        self._actions[action]()
+
+    def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
+        action = self._keys.get(pressed_key(event))
+        if action is None:
+            super().keyPressEvent(event)
+        else:
+            self.do(action)
+
+    @property
+    def in_replay(self) -> bool:
+        """Whether the large picture is the replay; otherwise it is live."""
+        return not self._held_live and self._loop is not None and self._store_flight == self.state.flight
+
+    @property
+    def loop(self) -> Loop | None:
+        """The replay's clock, if a clip is there."""
+        return self._loop if self._store_flight == self.state.flight else None
+
+    def _replay(self, change: Callable[[Loop], None]) -> None:
+        if self.loop is None:
+            return
+        self._held_live = False
+        change(self.loop)
+        self._refresh()
+
+    def _speed(self, speed: Fraction | None) -> None:
+        def change(loop: Loop) -> None:
+            loop.choose_speed(speed)
+            loop.play()
+
+        self._replay(change)
+
+    def _moment(self, name: str) -> None:
+        reading = self.state.reading
+        if reading is not None and getattr(reading, name):
+            self._freeze(getattr(reading, name))
+
+    def _freeze(self, t_ns: int) -> None:
+        self._replay(lambda loop: loop.freeze(t_ns))
+
+    def _show(self, level: str) -> None:
+        for own in LEVELS:
+            if own == level:
+                self.state.show(own)
+        self._refresh()
+
+    def _choice_changed(self) -> None:
+        self._held_live = False
+        self._trouble = ""
+        self._fetch(again=self._store_flight != self.state.flight)
+        if self.loop is not None:
+            self.loop.restart()
+        self.stage.whole()
+        self._refresh()
+
+    def _flight_picked(self, flight: str) -> None:
+        self.state.choose(flight)
+        self._choice_changed()
+
+    def _neighbour(self, by: int) -> None:
+        flight = self.state.neighbour(by)
+        if flight is not None and (flight != self.state.flight or self._held_live):
+            self._flight_picked(flight)
+
+    def _newest(self) -> None:
+        self.state.follow()
+        self._choice_changed()
+
+    def _routine_picked(self, place: int) -> None:
+        self.state.choose_routine(self.routines.itemData(place))
+        self._choice_changed()
+
+    def _neighbour_routine(self, by: int) -> None:
+        place = self.routines.currentIndex() + by
+        if 0 <= place < self.routines.count():
+            self._routine_picked(place)
+
+    def _escape(self) -> None:
+        if self.card.isVisible():
+            self._toggle_card()
+            return
+        self._held_live = True
+        self.stage.setFocus()
+        self._refresh()
+
+    def _toggle_card(self) -> None:
+        self.card.setVisible(not self.card.isVisible())
+        self.card.place()
+        self.card.raise_()
+
+    def _other_theme(self) -> None:
+        self.set_theme(DARK if self._theme is LIGHT else LIGHT)
+
+    def _quit(self) -> None:
+        self.close()
+
+    def _full(self) -> None:
+        self.setWindowState(self.windowState() ^ Qt.WindowState.WindowFullScreen)
+
+    # --- drawing --------------------------------------------------------------------------------
+
+    @Slot()
+    def tick(self) -> None:
+        """Show the frame that is due, and look whether the feed still lives."""
+        loop = self.loop
+        if self.in_replay and loop is not None and loop.playing:
+            self._draw_replay()
+        lost = self._is_lost()
+        if lost or lost != self._lost:
+            self._draw_health()
+        if self._again_ns is not None and self._clock.now_ns() >= self._again_ns:
+            self._fetch(again=True)
+        if self.state.scene is None:
+            self._draw_live()  # says what it waits for
+        if lost != self._lost:
+            self._lost = lost
+            if not lost and self._trouble:
+                self._fetch(again=True)
+            self._refresh()
+
+    def _is_lost(self) -> bool:
+        heard_ns = self._feed.heard_ns
+        return heard_ns is not None and self._clock.now_ns() - heard_ns > SILENCE_NS
+
+    def _refresh(self) -> None:
+        """Bring the whole window up to date."""
+        state, scene = self.state, self.state.scene
+        level = state.level
+        self.title.setText(scene.title if scene else "Waiting for the session")
+        self._fill_routines()
+        self.show_bar.show_level(level, scene.policy if scene else "picture")
+        self.flights.show_flights(state.flights(), state.flight, level, state.rulings)
+        self.reading.show_reading(state.reading, level, scene)
+        self.ruling.show_flight(state.flight, state.rulings.get(state.flight) if state.flight else None)
+        self.line_words.setText(words.line_sentence(scene))
+        follow = "The newest is chosen by itself." if state.following else "Your choice stays; N: newest."
+        self.row_title.setText(f"Flights of this routine. {follow}")
+        self.small.setVisible(self.in_replay)
+        self.small_title.setVisible(self.in_replay)
+        self._draw_health()
+        self._draw_live()
+        if self.in_replay:
+            self._draw_replay()
+
+    def _fill_routines(self) -> None:
+        listed = [(words.routine_words(r), r.routine) for _, r in sorted(self.state.routines.items())]
+        now = [(self.routines.itemText(i), self.routines.itemData(i)) for i in range(self.routines.count())]
+        if listed != now:
+            self.routines.clear()
+            for text, routine in listed:
+                self.routines.addItem(text, routine)
+        self.routines.setVisible(bool(listed))
+        self.routines.setCurrentIndex(
+            next((i for i, (_, routine) in enumerate(listed) if routine == self.state.routine), -1)
+        )
+
+    def _draw_health(self) -> None:
+        text, alarm = self._health()
+        if text != self.health.text():
+            self.health.setText(text)
+        role = "alarm" if alarm else "quiet"
+        if self.health.property("role") != role:
+            self.health.setProperty("role", role)
+            self.health.style().unpolish(self.health)
+            self.health.style().polish(self.health)
+            self.health.updateGeometry()
+        if alarm and not self.in_replay:
+            self._draw_live()
+
+    def _health(self) -> tuple[str, bool]:
+        """What is said of the feed, and whether it calls for attention."""
+        beat, feed = self._heartbeat, self._feed
+        if feed.heard_ns is None:
+            return "No feed yet", False
+        age = self._clock.now_ns() - feed.picture_ns if feed.picture_ns is not None else None
+        if self._is_lost():
+            return words.feed_lost_sentence(age), True
+        if beat is None:
+            return "Feed running", False
+        if beat.feed == "lost":
+            return f"Camera lost. Last picture {words.age_words(beat.picture_age_ns)} ago.", True
+        if beat.feed == "ended":
+            return "The recording has ended", False
+        if beat.dropped:
+            return f"Feed running, {beat.dropped} pictures recorded but not measured", False
+        return f"Feed running, {beat.fps:.0f} pictures a second", False
+
+    def _live_layers(self) -> Layers:
+        text, alarm = self._health()
+        scene = self.state.scene
+        stale = self._lost or (self._heartbeat is not None and self._heartbeat.feed == "lost")
+        pose = self._pose
+        if pose is not None and self._picture is not None:
+            pose = pose if abs(pose.t_ns - self._picture.t_ns) < SAME_MOMENT_NS else None
+        return Layers(
+            level=self.state.level,
+            lines=scene.lines if scene else (),
+            pose=pose,
+            banner=text if alarm and stale else "",
+            stale=stale,
+            empty="No live picture yet" if scene else f"Waiting for the session. {self._feed.trouble}",
+        )
+
+    def _draw_live(self) -> None:
+        image = self._picture.image if self._picture else None
+        layers = self._live_layers()
+        if self.in_replay:
+            self.small.show_image(image)
+            self.small.show_layers(Layers(empty=layers.empty, stale=layers.stale))
+            return
+        self._shown = None
+        if self._trouble and not layers.banner and not self._held_live:
+            layers = replace(layers, banner=self._trouble)
+        self.stage.show_image(image)
+        self.stage.show_layers(layers)
+        self.reading.show_moment("")
+        self.transport.show_live(can_replay=self.loop is not None)
+
+    def _draw_replay(self) -> None:
+        store, loop, reading = self._store, self.loop, self.state.reading
+        if store is None or loop is None or reading is None:
+            return
+        index = loop.index
+        t_ns = store.times_ns[index]
+        if self._shown != (reading.flight, index):
+            self._shown = (reading.flight, index)
+            self.stage.show_image(frame_image(store.frames[index]))
+        scene = self.state.scene
+        withheld = reading.state == "withheld"
+        self.stage.show_layers(
+            Layers(
+                level=self.state.level,
+                lines=scene.lines if scene else (),
+                drawing=reading.drawing,
+                height=None if withheld else reading.apex,
+                t_ns=t_ns,
+                moving=loop.playing,
+            )
+        )
+        self.reading.show_moment("" if loop.playing else self._moment_words(reading, index))
+        missing = store.missing()
+        pictures = f"{len(store)} pictures, " + (f"{missing} missing" if missing else "none missing")
+        course = Course(store.begin_ns, store.end_ns, t_ns, moments(reading))
+        self.transport.show_replay(
+            course, loop.speed, loop.playing, loop.views, words.end_word(reading), pictures
+        )
+
+    def _moment_words(self, reading: Reading, index: int) -> str:
+        """What is said of the moment on show, other than the apex, where the level allows heights."""
+        if reading.state == "withheld" or not includes(self.state.level, "height") or self._store is None:
+            return ""
+        for moment in reading.moments:
+            if moment.name != "apex" and self._store.nearest(moment.t_ns) == index:
+                return words.moment_sentence(moment)
+        return ""
+
+    # --- theme and Qt's events ------------------------------------------------------------------
+
+    def set_theme(self, theme: Theme) -> None:
+        """Change to another sheet."""
+        self._theme = theme
+        self._base_px = 0
+        self._apply_theme()
+        self._share_width()
+        self._refresh()
+
+    def _apply_theme(self) -> None:
+        base = base_size_px(self.width(), self.height(), self._system_px)
+        if base == self._base_px:
+            return
+        self._base_px = base
+        self.setPalette(self._theme.palette())
+        self.setStyleSheet(self._theme.sheet(base))
+        self.stage.set_theme(self._theme, base)
+        self.small.set_theme(self._theme, max(14, round(0.9 * base)))
+        self.transport.set_theme(self._theme, base)
+        self.flights.set_theme(self._theme, base)
+        self.reading.set_theme(self._theme, base)
+        self.card.set_theme(self._theme, base)
+
+    def _share_width(self) -> None:
+        """Give the words the width that the picture, limited by its height, leaves free."""
+        base, (across, down) = self._base_px, self.stage.picture_size
+        self.layout().activate()  # type: ignore[union-attr]
+        picture = round(self.stage.height() * across / down) + self.stage.margin_px
+        column = min(max(self.width() - 42 - picture, round(21.5 * base)), 30 * base)
+        small = column - 5 * base
+        self.small.setFixedSize(small, round(small * down / across))
+        self.reading.set_width(column)
+        self.column.setFixedWidth(column)
+
+    def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
+        self._apply_theme()
+        self._share_width()
+        if self.card.isVisible():
+            self.card.place()
+
+    def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
+        self._timer.stop()
+        self.closing.emit()
+        event.accept()
+
+
+def moments(reading: Reading) -> tuple[tuple[str, int], ...]:
+    """The moments that can be frozen at, in order of time."""
+    named = (
+        ("release", reading.release_ns),
+        ("top", reading.apex_ns),
+        (words.end_word(reading), reading.end_ns),
+    )
+    return tuple((name, t_ns) for name, t_ns in named if t_ns)

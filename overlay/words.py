@@ -1,0 +1,218 @@
+"""Readings and states put into the sentences that stand on the screen.
+
+Heights are the hips against the top of a bar. Every give-or-take is twice the standard
+uncertainty (coverage of about 95 % for a normal distribution), rounded up to whole centimetres,
+so that the words never promise more than the measurement.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from fractions import Fraction
+from typing import Final
+
+from bridge.messages import BandChance, Moment, Policy, Quantity, Reading, Routine, Ruling, Scene
+from overlay.policy import includes
+
+CAUTION: Final = "Display aid only. The panel decides."
+TOO_CLOSE: Final = "too close to call"
+COVERAGE: Final = "95 %"
+
+FAMILIES: Final[dict[str, str]] = {
+    "counter_regrasp": "counter flight, same bar regrasped",
+    "salto_regrasp": "salto, same bar regrasped",
+    "low_to_high": "low bar to high bar",
+    "high_to_low_salto": "salto from high bar to low bar",
+    "high_to_low_overshoot": "overshoot from high bar to low bar",
+    "hop_regrasp": "grip change with flight",
+    "dismount": "dismount",
+}
+SHORT_FAMILIES: Final[dict[str, str]] = {
+    "counter_regrasp": "counter",
+    "salto_regrasp": "salto",
+    "low_to_high": "low to high",
+    "high_to_low_salto": "salto to low",
+    "high_to_low_overshoot": "overshoot",
+    "hop_regrasp": "grip change",
+    "dismount": "dismount",
+}
+LEVEL_WORDS: Final[dict[Policy, str]] = {
+    "picture": "plain picture",
+    "line": "bar line",
+    "height": "hip height",
+    "band": "band",
+}
+DECISIONS: Final[tuple[str, ...]] = ("above", "level", "below", "no decision")
+_SPEEDS: Final[dict[Fraction, str]] = {
+    Fraction(1): "true speed",
+    Fraction(1, 2): "half speed",
+    Fraction(1, 4): "quarter speed",
+    Fraction(1, 8): "eighth speed",
+}
+
+
+def bar_name(rail: str, label: str = "") -> str:
+    """The bar as judges call it; away from bars, the label of the reference line."""
+    return {"high": "high bar", "low": "low bar"}.get(rail) or label or "line"
+
+
+def give_or_take_cm(u_m: float) -> int:
+    """Half-width of the 95 % interval, whole centimetres, rounded up (at least 1)."""
+    return max(1, math.ceil(200.0 * u_m - 1e-9))
+
+
+def rounded_cm(height_m: float) -> int:
+    """Height in whole centimetres, halves away from zero."""
+    return int(math.copysign(math.floor(abs(height_m) * 100.0 + 0.5), height_m))
+
+
+def short_height(height: Quantity) -> str:
+    """The height in very few words: ``12 cm above``, ``5 cm below`` or ``at bar height``."""
+    cm = rounded_cm(height.value)
+    if cm == 0:
+        return "at the bar"
+    return f"{abs(cm)} cm {'above' if cm > 0 else 'below'}"
+
+
+def height_sentence(height: Quantity, bar: str) -> str:
+    """The height with its give-or-take, as one sentence."""
+    cm = rounded_cm(height.value)
+    where = f"{abs(cm)} cm {'above' if cm > 0 else 'below'}" if cm else "at"
+    return f"hips {where} the {bar}, give or take {give_or_take_cm(height.u)} cm ({COVERAGE})"
+
+
+def give_or_take(u_m: float) -> str:
+    """The give-or-take alone, with its coverage."""
+    return f"give or take {give_or_take_cm(u_m)} cm ({COVERAGE})"
+
+
+def percent(p: float) -> str:
+    """A probability in whole per cent that never says 0 or 100."""
+    if p >= 0.995:
+        return "over 99 %"
+    if p < 0.005:
+        return "under 1 %"
+    return f"{math.floor(100.0 * p + 0.5)} %"
+
+
+def candidates(chances: Iterable[BandChance]) -> tuple[BandChance, ...]:
+    """The two likeliest bands, likeliest first."""
+    return tuple(sorted(chances, key=lambda chance: -chance.p)[:2])
+
+
+def band_sentence(reading: Reading) -> str:
+    """The band with its probability; where it is too close to call, both candidates."""
+    if not reading.band:
+        return ""
+    if reading.band == TOO_CLOSE:
+        both = " or ".join(f"{c.band} ({percent(c.p)})" for c in candidates(reading.chances))
+        return f"{TOO_CLOSE}: {both}" if both else TOO_CLOSE
+    return f"{reading.band}, {percent(reading.band_p)} sure"
+
+
+def range_sentence(span: tuple[float, float] | None, table: str = "") -> str:
+    """The table's range for the band. It is never a deduction and never added up."""
+    if span is None:
+        return ""
+    low, high = span
+    body = f"{high:.2f}" if math.isclose(low, high) else f"{low:.2f} to {high:.2f}"
+    if high <= 0.0:
+        body = "none"
+    source = f" ({table})" if table else ""
+    return f"range in the table{source}: {body}"
+
+
+def family_words(family: str) -> str:
+    """What the flight does, in words."""
+    return FAMILIES.get(family, family.replace("_", " ")) or "flight"
+
+
+def short_family(family: str) -> str:
+    """What the flight does, in a word or two, where room is short."""
+    return SHORT_FAMILIES.get(family, family.replace("_", " ")) or "flight"
+
+
+def moment_sentence(moment: Moment) -> str:
+    """Hips and their vertical speed at one moment, each with its give-or-take."""
+    cm = rounded_cm(moment.height.value)
+    where = f"{abs(cm)} cm {'above' if cm > 0 else 'below'}" if cm else "at the bar"
+    speed, off = moment.rise.value, 2.0 * moment.rise.u
+    way = "rising" if speed >= 0 else "falling"
+    name = moment.name.replace("_", " ")
+    return (
+        f"At the {name}: hips {where}, give or take {give_or_take_cm(moment.height.u)} cm; "
+        f"{way} {abs(speed):.1f} m/s, give or take {math.ceil(10 * off - 1e-9) / 10:.1f}"
+    )
+
+
+def end_word(reading: Reading | None) -> str:
+    """How the flight ends: ``regrasp`` or ``landing``."""
+    return reading.end_kind if reading else "regrasp"
+
+
+def state_sentence(reading: Reading) -> str:
+    """Provisional, settled or withheld, and why."""
+    if reading.state == "withheld":
+        return f"withheld: {reading.reason or 'the picture did not allow a measurement'}"
+    if reading.state == "provisional":
+        more = f": {reading.reason}" if reading.reason else f", it settles after the {end_word(reading)}"
+        return f"provisional{more}"
+    return f"settled, but {reading.reason}" if reading.reason else "settled"
+
+
+def speed_words(speed: Fraction) -> str:
+    """A play-back speed in words."""
+    return _SPEEDS.get(speed, f"{float(speed):g} times true speed")
+
+
+def age_words(age_ns: int) -> str:
+    """An age in words, coarser as it grows."""
+    seconds = age_ns // 1_000_000_000
+    if seconds < 1:
+        return "less than 1 s"
+    if seconds < 120:
+        return f"{seconds} s"
+    minutes = seconds // 60
+    return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h"
+
+
+def feed_lost_sentence(picture_age_ns: int | None) -> str:
+    """What is said when nothing comes any more."""
+    if picture_age_ns is None:
+        return "Feed lost. No picture has come yet."
+    return f"Feed lost. Last picture {age_words(picture_age_ns)} ago."
+
+
+def line_sentence(scene: Scene | None) -> str:
+    """How far off the line may be from this place."""
+    if scene is None or scene.expected_u_m <= 0.0:
+        return "How far off the line may be from this place is not known."
+    return f"From this place the line may be off by {give_or_take_cm(scene.expected_u_m)} cm ({COVERAGE})."
+
+
+def routine_words(routine: Routine) -> str:
+    """A routine's name in lists: its place and the start number."""
+    name = f"routine {routine.routine}"
+    return f"{name}, start number {routine.start_number}" if routine.start_number else name
+
+
+def ruling_sentence(ruling: Ruling) -> str:
+    """The panel's ruling as it was recorded."""
+    note = f" Note: {ruling.note}" if ruling.note else ""
+    clock = ruling.wall_time[11:16]
+    at = f" at {clock}" if len(clock) == 5 else ""
+    return f"The panel ruled: {ruling.decision}{at}.{note}"
+
+
+def flight_sentence(reading: Reading, level: Policy, label: str = "") -> str:
+    """One flight as a whole sentence, saying no more than ``level`` allows."""
+    parts = [f"flight {reading.number}", family_words(reading.family)]
+    if reading.state == "withheld":
+        parts.append("withheld")
+    elif includes(level, "height") and reading.apex is not None:
+        parts.append(height_sentence(reading.apex, bar_name(reading.rail, label)))
+        if includes(level, "band") and reading.band:
+            parts.append(band_sentence(reading))
+        parts.append(reading.state)
+    return ", ".join(parts)
