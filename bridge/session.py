@@ -43,6 +43,7 @@ from numpy.typing import NDArray
 from bridge.errors import RecordingError
 from bridge.journal import FILE as JOURNAL_FILE
 from bridge.journal import Journal, Note, Wall
+from bridge.messages import Policy
 
 log = logging.getLogger(__name__)
 
@@ -74,6 +75,7 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     models: dict[str, str] = {}  # file name -> SHA-256
     feed: dict[str, str | float] = {}
     training: bool = False
+    policy: Policy | None = None  # the most that viewers may show; None in sessions that do not say
 
 
 def new_manifest(

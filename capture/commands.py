@@ -31,6 +31,44 @@ def register(app: typer.Typer) -> None:
     app.command("capture")(capture)
     app.command("measure")(measure)
     app.command("demo")(demo)
+    app.add_typer(bench, name="bench")
+
+
+bench = typer.Typer(help="Measure what Railcrest promises, on this machine.", no_args_is_help=True)
+
+
+@bench.command("accuracy")
+def bench_accuracy(
+    clips: Annotated[
+        int, typer.Option("--clips", min=1, help="How many routines to film; minutes each.")
+    ] = 4,
+    seed: Annotated[int, typer.Option("--seed", min=0, help="The same seed films the same again.")] = 1,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object.")] = False,
+) -> None:
+    """Film rehearsal flights from random places and hold what is read against the truth."""
+    from rich.console import Console
+    from rich.progress import Progress
+    from rich.table import Table
+
+    from capture.bench import machine, rehearse, table_of
+
+    with Progress(console=Console(stderr=True), transient=True) as progress:
+        task = progress.add_task("bench", total=1.0)
+        trials = list(
+            rehearse(
+                clips, seed, lambda what, share: progress.update(task, description=what, completed=share)
+            )
+        )
+    rows = table_of(trials)
+    if as_json:
+        print(json.dumps({**machine(), "accuracy": rows}))
+        return
+    console = Console(file=sys.stdout)
+    table = Table("", *rows)
+    for figure in rows["all"]:
+        table.add_row(figure, *(str(row[figure]) for row in rows.values()))
+    console.print(table)
+    console.print(", ".join(f"{name} {what}" for name, what in machine().items()))
 
 
 def capture(
@@ -59,10 +97,12 @@ def capture(
     training: Annotated[bool, typer.Option("--training", help="A training session, not a meet.")] = False,
 ) -> None:
     """Record and measure a feed at the arena, and publish what is measured."""
+    from importlib.metadata import version
+
     from bridge.bus import DEFAULT_PORT, Addresses
     from bridge.clock import SystemClock
     from bridge.messages import Scene
-    from bridge.session import SessionWriter, new_manifest, new_session_folder, sessions_root
+    from bridge.session import new_manifest, new_session_folder, sessions_root
     from capture.camera import view_of
     from capture.feeds import open_feed
     from capture.pipeline import open_pipeline
@@ -90,20 +130,21 @@ def capture(
         title,
         rig_toml=rig.read_text(),
         created_ns=clock.now_ns(),
+        software=f"railcrest {version('railcrest')}",
         camera={"expected_u_m": view.expected_u_m()},
         table=bands.title,
         models=pipeline.models,
         feed={"name": source.info.name, "nominal_fps": source.info.nominal_fps},
         training=training,
+        policy=policy,
     )
     stop = _stop_on_signals()
     addresses = Addresses.from_port(DEFAULT_PORT if port is None else port)
-    with SessionWriter(folder, manifest, now_ns=clock.now_ns()) as writer:
-        station = Station(
-            source, pipeline, scene, writer, addresses, clock,
-            live=not fast, stay=stay,
-        )  # fmt: skip
-        flights = station.run(stop, lambda _: typer.echo(f"recording into {folder}", err=True))
+    station = Station(
+        source, pipeline, scene, folder, manifest, addresses, clock,
+        live=not fast, stay=stay,
+    )  # fmt: skip
+    flights = station.run(stop, lambda _: typer.echo(f"recording into {folder}", err=True))
     typer.echo(f"{flights} flights read; session {folder}", err=True)
     if source.problem and not stop.is_set():
         raise FeedError(source.problem)

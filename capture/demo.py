@@ -94,7 +94,14 @@ def _declared_capture(fast: bool) -> Iterator[tuple[Path, Declared]]:
     with tempfile.TemporaryDirectory(prefix="railcrest-demo-") as scratch:
         session = Path(scratch) / NAME
         arguments = ["--feed", str(files.folder), "--rig", str(files.rig), "--session", str(session)]
-        arguments += ["--title", "Demo: a rehearsal filmed in the studio", "--port", "0", "--stay"]
+        arguments += [
+            "--title",
+            "Demo: a rehearsal filmed in the studio",
+            "--port",
+            "0",
+            "--stay",
+            "--training",
+        ]
         if fast:
             arguments.append("--fast")
         yield session, railcrest("capture", "capture", *arguments)

@@ -52,7 +52,9 @@ class PoseModel:
             self._predict(np.zeros((64, 64, 3), np.uint8))
         except Exception as error:
             # The library raises whatever its loaders raise, down to bare exceptions.
-            raise ModelError(f"{path}: cannot be loaded as a pose model ({error})".splitlines()[0]) from error
+            raise ModelError(
+                f"{path}: cannot be loaded as a pose model; give one of ultralytics with COCO's 17 joints"
+            ) from error
         self._of: Image | None = None  # the picture that the boxes and joints are of
         self._boxes = np.zeros((0, 5))
         self._joints = np.zeros((0, len(COCO), 3))

@@ -15,6 +15,7 @@ import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any, Final
 
 import cv2
@@ -39,7 +40,7 @@ from bridge.messages import (
     Scene,
     SnapshotRequest,
 )
-from bridge.session import Session, SessionWriter
+from bridge.session import Manifest, Session, SessionWriter
 from capture.feeds import Feed, Frame
 from capture.observation import JointObservation
 from capture.pipeline import Pipeline, Step
@@ -62,7 +63,8 @@ class Station:
     feed: Feed
     pipeline: Pipeline
     scene: Scene
-    writer: SessionWriter
+    folder: Path
+    manifest: Manifest  # of the session, when the folder is new
     addresses: Addresses
     clock: Clock
     live: bool  # a live feed does not wait for measuring
@@ -79,8 +81,8 @@ class Station:
             Number of flights that were read.
 
         Raises:
-            BusError: a port is in use.
-            RecordingError: the disk is full.
+            BusError: a port is in use; the session folder is not touched then.
+            RecordingError: another capture records into the folder, or the disk is full.
         """
         return _Run(self, stop).work(ready)
 
@@ -98,6 +100,10 @@ class _Count:
 class _Run:
     """State of one run, shared by its threads."""
 
+    _publisher: Publisher
+    _writer: SessionWriter
+    _session: Session
+
     def __init__(self, station: Station, stop: threading.Event) -> None:
         self._at = station
         self._stop = stop
@@ -109,26 +115,27 @@ class _Run:
         self._newest: Frame | None = None
         self._fresh = threading.Event()
         self._flights: set[str] = set()
-        self._session = Session.open(station.writer.folder)
 
     def work(self, ready: Callable[[Addresses], None] | None) -> int:
         at = self._at
-        name = at.writer.folder.name
-        source = f"capture-{at.writer.segment}-{time.time_ns():x}"
-        with Publisher(at.addresses, name, source) as publisher:
-            self._publisher = publisher
-            handlers: dict[type, Callable[[Any], Answer]] = {
-                SnapshotRequest: lambda _: publisher.records.snapshot(),
-                ClipRequest: self._clip,
-                RulingRequest: self._rule,
-            }
-            with Desk(publisher.addresses, name, source, handlers, at.clock) as desk:
-                write_run_file(at.writer.folder, name, desk.addresses)
-                publisher.publish(at.scene, at.clock.now_ns())
-                for reading in at.writer.journal.readings():  # of an earlier segment
-                    publisher.publish(reading, reading.end_ns)
-                for ruling in at.writer.journal.rulings():
-                    publisher.publish(ruling, at.clock.now_ns())
+        name = at.folder.name
+        source = f"capture-{time.time_ns():x}"
+        handlers: dict[type, Callable[[Any], Answer]] = {
+            SnapshotRequest: lambda _: self._publisher.records.snapshot(),
+            ClipRequest: self._clip,
+            RulingRequest: self._rule,
+        }
+        # The bus first: when a port is in use, nothing has been written yet.
+        with Publisher(at.addresses, name, source) as self._publisher:
+            desk = Desk(self._publisher.addresses, name, source, handlers, at.clock)
+            with desk, SessionWriter(at.folder, at.manifest, now_ns=at.clock.now_ns()) as self._writer:
+                self._session = Session.open(at.folder)
+                write_run_file(at.folder, name, desk.addresses)
+                self._publisher.publish(at.scene, at.clock.now_ns())
+                for reading in self._writer.journal.readings():  # of an earlier segment
+                    self._publisher.publish(reading, reading.end_ns)
+                for ruling in self._writer.journal.rulings():
+                    self._publisher.publish(ruling, at.clock.now_ns())
                 if ready:
                     ready(desk.addresses)
                 closing = threading.Event()
@@ -157,7 +164,7 @@ class _Run:
                     self._fresh.set()
                     for thread in helpers + workers:
                         thread.join()
-                    remove_run_file(at.writer.folder)
+                    remove_run_file(at.folder)
         if self._failure is not None:
             raise self._failure
         return len(self._flights)
@@ -224,8 +231,7 @@ class _Run:
     # --- the recorder's thread ---
 
     def _record(self) -> None:
-        writer = self._at.writer
-        with Recorder(writer.folder, self._at.feed.info, writer.segment) as recorder:
+        with Recorder(self._at.folder, self._at.feed.info, self._writer.segment) as recorder:
             for frame in self._take(self._to_record):
                 recorder.write(frame)
                 self._count.recorded = recorder.frames
@@ -260,7 +266,7 @@ class _Run:
 
     def _publish_record(self, record: Reading | Routine) -> None:
         t_ns = record.end_ns or self._at.clock.now_ns()
-        self._at.writer.journal.append(record, t_ns)
+        self._writer.journal.append(record, t_ns)
         self._publisher.publish(record, t_ns)
         if isinstance(record, Reading):
             self._flights.add(record.flight)
@@ -327,7 +333,7 @@ class _Run:
         stamped = msgspec.structs.replace(
             ruling, wall_time=datetime.now(UTC).astimezone().isoformat(timespec="seconds")
         )
-        self._at.writer.journal.append(stamped, now_ns)
+        self._writer.journal.append(stamped, now_ns)
         self._publisher.publish(stamped, now_ns)
         return Accepted()
 

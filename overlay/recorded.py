@@ -53,8 +53,8 @@ class RecordedSession:
 
     Args:
         folder: the session folder.
-        policy: the most that may be shown; left out: everything of a training session, and of a
-            meet the line, because the manifest does not say what that meet allowed.
+        policy: the most that may be shown; left out: what the manifest says, and where it is silent
+            everything of a training session and the line of a meet.
 
     Raises:
         RecordingError: the folder is no session, or cannot be read.
@@ -112,7 +112,7 @@ class RecordedSession:
             picture=self._picture(),
             lines=tuple(lines.values()),
             table=manifest.table,
-            policy=self._policy or ("band" if manifest.training else "line"),
+            policy=self._policy or manifest.policy or ("band" if manifest.training else "line"),
             expected_u_m=manifest.camera.get("expected_u_m", 0.0),
             training=manifest.training,
         )

@@ -191,9 +191,12 @@ def test_families_bands_and_order(show: Performance) -> None:
         assert f.release_s <= f.apex_s <= f.end_s
 
 
-def test_dismount_is_like_the_published_ones(show: Performance) -> None:
+def test_a_high_dismount_is_like_the_published_ones() -> None:
     # Prassas, ISBS abstract: CoM 3.53 m/s up and 1.33 m/s out at release, mean of eight dismounts.
-    out, up = show.flights[-1].release_velocity_m_s
+    # The demo's own dismount is lower on purpose, so that its hips only reach the rail.
+    pieces = routine.demo_pieces(SKELETON, Rig(), routine.Amplitudes(dismount=0.20))
+    plans = [p.what for p in pieces if isinstance(p.what, flight.FlightPlan) and p.what.family == "dismount"]
+    out, up = flight.solve(plans[-1], SKELETON).velocity
     assert up == pytest.approx(3.53, abs=0.7)
     assert abs(out) == pytest.approx(1.33, abs=0.7)
 
