@@ -233,7 +233,8 @@ def _print_table(rows: list[dict[str, Any]]) -> None:
     from rich.console import Console
     from rich.table import Table
 
-    console = Console(file=sys.stdout)
+    # Into a file or a pipe a line a flight is kept whole.
+    console = Console(file=sys.stdout, width=None if sys.stdout.isatty() else 150)
     if not rows:
         console.print("no flight was found")
         return

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
+import sys
 from pathlib import Path
 from typing import Any, Final
 
@@ -13,7 +14,7 @@ import platformdirs
 from numpy.typing import NDArray
 
 from bridge.errors import ModelError
-from capture.models import find_network
+from capture.models import find_network, import_openvino
 
 log = logging.getLogger(__name__)
 
@@ -37,6 +38,9 @@ def import_ultralytics() -> Any:
         ULTRALYTICS_SKIP_REQUIREMENTS_CHECKS="1",
     )
     threads = cv2.getNumThreads()
+    # Triton is for graphics cards only, and its LLVM crashes beside the one that Mesa draws with.
+    sys.modules.setdefault("triton", None)  # type: ignore[arg-type]
+    import_openvino()  # before the library imports it with its statistics
     import ultralytics
 
     cv2.setNumThreads(threads)  # its import sets them to none

@@ -3,12 +3,12 @@
 While she is followed, each picture costs one pass of the joint network on a square that moves with
 her. The finder looks over the whole picture at the start, whenever she is lost, and now and then
 to see whether somebody else has mounted meanwhile. On the bars the gymnast is the person whose
-hands are at a rail; with a reference line alone, the person who touches that line.
+hands are at a rail; with a reference line alone, the person whose hands or feet are at that line.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Final, Protocol
 
@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.skeleton import INDEX, N_JOINTS
-from capture.camera import View
+from capture.camera import View, px_per_m
 from capture.finder import Finder
 from capture.joints import Crop, Found, JointNetwork
 from capture.observation import JointObservation
@@ -32,8 +32,14 @@ LOOK_AGAIN_NS: Final = 200_000_000  # between two looks while nobody is followed
 CHECK_NS: Final = NS  # between two looks while she is followed but not at a rail
 AT_RAIL_M: Final = 0.30  # hands this close to a rail's axis, in the flight plane, may hold it
 STEPS: Final = 12  # pictures over which the square's size is steadied
+REACH_M: Final = 2.6  # side of a square that holds a gymnast at the apparatus
+PLACE_M: Final = 0.7  # how far above or below a rail the middle of her may be
+LINE_STEP_M: Final = 0.9  # between places along a reference line
+LINE_UP_M: Final = 0.8  # middle of a person standing on a reference line
+NEAR_LOST_NS: Final = NS  # this long after she was seen last she cannot be far from there
 
 _WRISTS = [INDEX["right_wrist"], INDEX["left_wrist"]]
+_ANKLES = [INDEX["right_ankle"], INDEX["left_ankle"]]
 
 
 class People(Protocol):
@@ -56,6 +62,7 @@ class Follower:
         joints: finds one person's joints.
         distance: metres between a person's joints (14, 2) in the picture and the apparatus; the
             gymnast is the person for whom it is smallest.
+        places: squares of the picture at the apparatus, tried before the whole picture is.
         models: file names and hashes of the networks, for the session's manifest.
     """
 
@@ -65,12 +72,16 @@ class Follower:
         joints: Joints,
         distance: Callable[[Floats], float],
         models: dict[str, str] | None = None,
+        places: Sequence[Crop] = (),
     ) -> None:
         self._people = people
         self._joints = joints
         self._distance = distance
+        self._places = tuple(places)
         self.models = models or {}
         self._crop: Crop | None = None
+        self._good_crop: Crop | None = None
+        self._lost_in: tuple[Crop | None, ...] = ()
         self._shift = np.zeros(2)  # px a nanosecond
         self._last_ns: int | None = None
         self._good_ns = 0
@@ -83,14 +94,14 @@ class Follower:
         Raises:
             ModelError: a network is missing or not the one its hash names.
         """
-        distance = apparatus_distance(view)
+        distance, places = apparatus_distance(view), apparatus_places(view)
         if model is not None:
             from capture.pose_model import PoseModel
 
             pose = PoseModel(model)
-            return Follower(pose, pose, distance, pose.hashes)
+            return Follower(pose, pose, distance, pose.hashes, places)
         finder, joints = Finder(), JointNetwork()
-        return Follower(finder, joints, distance, {**finder.hashes, **joints.hashes})
+        return Follower(finder, joints, distance, {**finder.hashes, **joints.hashes}, places)
 
     def push(self, t_ns: int, bgr: Image) -> JointObservation:
         """The followed gymnast's joints in the next picture; empty while there is none."""
@@ -119,7 +130,7 @@ class Follower:
         found = self._joints(bgr, crop)
         if not _is_person(found):
             if t_ns - self._good_ns > LOST_NS:
-                self._crop = None
+                self._lost_in, self._crop = (self._good_crop, self._crop), None
                 return None
             self._crop = crop
             return found
@@ -138,7 +149,7 @@ class Follower:
             # Open quickly when limbs reach out of the square, close slowly.
             side = max(fresh.side, tried.side + (fresh.side - tried.side) / STEPS)
             self._crop = Crop(fresh.x, fresh.y, side)
-        self._good_ns = t_ns
+        self._good_ns, self._good_crop = t_ns, self._crop
 
     # --- looking over the whole picture ---
 
@@ -153,29 +164,64 @@ class Follower:
         if followed is None and self._looked_ns is not None and t_ns - self._looked_ns < LOOK_AGAIN_NS:
             return None
         self._looked_ns = t_ns
-        best, best_m = followed, self._distance(_known(followed)) if followed is not None else np.inf
-        best_crop: Crop | None = None
-        for box in self._people.find(bgr):
-            crop = _crop_of(box)
-            found = self._joints(bgr, crop)
-            if not _is_person(found):
+        best, best_m = None, AT_RAIL_M
+        for crop, near_lost in self._candidates(t_ns, bgr, followed):
+            found = self._person_in(bgr, crop)
+            if found is None:
                 continue
-            again = Crop.round_points(found.px[found.score >= SEEN])
-            found = self._joints(bgr, again)
-            distance_m = self._distance(_known(found)) if _is_person(found) else np.inf
-            if distance_m < min(best_m, AT_RAIL_M):
-                best, best_m, best_crop = found, distance_m, again
-        if best_crop is not None and best is not None:
-            self._crop, self._shift = Crop.round_points(best.px[best.score >= SEEN]), np.zeros(2)
-            self._good_ns = t_ns
+            # The one just lost need not be at a rail: she may be in the air.
+            distance_m = 0.0 if near_lost else self._distance(_known(found))
+            if distance_m < best_m:
+                best, best_m = found, distance_m
+        if best is None:
+            return followed
+        self._crop, self._shift = Crop.round_points(best.px[best.score >= SEEN]), np.zeros(2)
+        self._good_ns, self._good_crop = t_ns, self._crop
         return best
+
+    def _candidates(self, t_ns: int, bgr: Image, followed: Found | None) -> Iterator[tuple[Crop, bool]]:
+        """Squares that may hold her, and whether each is where she was lost."""
+        if followed is None and t_ns - self._good_ns < NEAR_LOST_NS:
+            for lost in self._lost_in:
+                if lost is not None:
+                    yield Crop(lost.x, lost.y, 1.5 * lost.side), True
+        for place in self._places:
+            yield place, False
+        if followed is None:  # to see whether somebody mounted, the places suffice
+            for box in self._people.find(bgr):
+                yield _crop_of(box), False
+
+    def _person_in(self, bgr: Image, crop: Crop) -> Found | None:
+        """Joints of the person in a square, seen once more in a square that fits; None without anybody."""
+        found = self._joints(bgr, crop)
+        if not _is_person(found):
+            return None
+        found = self._joints(bgr, Crop.round_points(found.px[found.score >= SEEN]))
+        return found if _is_person(found) else None
+
+
+def apparatus_places(view: View) -> list[Crop]:
+    """Squares of the picture where somebody on the apparatus can be: by each rail, or along a line."""
+    if view.rails:
+        at = [rail.axis + np.array([0.0, up_m]) for rail in view.rails for up_m in (-PLACE_M, PLACE_M)]
+    else:
+        line = view.lines()[0]
+        first_m, last_m = np.sort(view.to_plane(np.array([line.a, line.b]))[:, 0])
+        count = max(1, round(float(last_m - first_m) / LINE_STEP_M))
+        steps = first_m + (np.arange(count) + 0.5) * (last_m - first_m) / count
+        at = [np.array([x, LINE_UP_M]) for x in steps]
+    squares = []
+    for xz in at:
+        x, y = view.project_plane(xz)
+        squares.append(Crop(float(x), float(y), REACH_M * px_per_m(view, xz)))
+    return squares
 
 
 def apparatus_distance(view: View) -> Callable[[Floats], float]:
     """How far a person's joints (14, 2) in the picture are from the apparatus, metres.
 
     On the bars: the middle of the hands from the nearer rail's axis, in the flight plane. With a
-    reference line: the nearest joint from the line, 0 when she reaches both sides of it.
+    reference line: the nearest hand or foot from the line; who merely walks by below it is far.
     """
     if view.rails:
         axes = np.array([rail.axis for rail in view.rails])
@@ -188,17 +234,18 @@ def apparatus_distance(view: View) -> Callable[[Floats], float]:
 
         return from_rails
     line = view.lines()[0]
-    ends = np.array([line.a, line.b])
+    first, last = view.to_plane(np.array([line.a, line.b]))
+    along = last - first
+    square = float(along @ along)
 
     def from_line(px: Floats) -> float:
-        known = px[np.isfinite(px).all(axis=1)]
-        if len(known) < N_JOINTS // 2:
+        limbs = view.to_plane(px[_WRISTS + _ANKLES])
+        limbs = limbs[np.isfinite(limbs).all(axis=1)]
+        if len(limbs) == 0:
             return float("inf")
-        x, z = view.to_plane(known).T
-        end_x = np.sort(view.to_plane(ends)[:, 0])
-        beside_m = max(0.0, end_x[0] - float(x.max()), float(x.min()) - end_x[1])
-        over_m = max(0.0, float(z.min()), -float(z.max()))
-        return float(np.hypot(beside_m, over_m))
+        share = np.clip((limbs - first) @ along / square, 0.0, 1.0)
+        nearest = first + share[:, None] * along
+        return float(np.linalg.norm(limbs - nearest, axis=1).min())
 
     return from_line
 

@@ -8,12 +8,11 @@ from typing import Final
 
 import cv2
 import numpy as np
-import openvino
 from numpy.typing import NDArray
 
 from bridge.errors import ModelError
 from bridge.skeleton import JOINTS
-from capture.models import find_network
+from capture.models import find_network, import_openvino
 
 Floats = NDArray[np.float64]
 Image = NDArray[np.uint8]
@@ -22,8 +21,9 @@ STRIDE: Final = 4  # crop pixels a heat-map cell
 GREY: Final = 114  # fills the crop beyond the picture, as in training
 SHARE: Final = 0.68  # of the crop that the person's longer side takes, as in training
 WINDOW_CELLS: Final = 2.0  # of the Gaussian that the decoding looks through
+SPREAD_PX: Final = 5.0  # of a heat map as sharp as the ones trained towards
 NEAR_CELLS: Final = 4.0  # round the peak, over which mass and spread are taken
-ROUNDS: Final = 4
+ROUNDS: Final = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,17 +65,20 @@ class JointNetwork:
         path, network = find_network("joints", folder)
         self.hashes = network.files
         self.side = network.input_px[0]
-        self._offset = np.array([network.joint_u_px[name][0] for name in JOINTS])
-        self._slope = np.array([network.joint_u_px[name][1] for name in JOINTS])
+        self._u = np.array([network.joint_u_px[name] for name in JOINTS])
         try:
-            compiled = openvino.Core().compile_model(
-                str(path),
-                "CPU",
-                {
-                    "PERFORMANCE_HINT": "LATENCY",
-                    "INFERENCE_NUM_THREADS": threads,
-                    "INFERENCE_PRECISION_HINT": "f32",
-                },
+            compiled = (
+                import_openvino()
+                .Core()
+                .compile_model(
+                    str(path),
+                    "CPU",
+                    {
+                        "PERFORMANCE_HINT": "LATENCY",
+                        "INFERENCE_NUM_THREADS": threads,
+                        "INFERENCE_PRECISION_HINT": "f32",
+                    },
+                )
             )
         except RuntimeError as error:
             raise ModelError(f"{path}: cannot be loaded; install Railcrest again") from error
@@ -90,9 +93,19 @@ class JointNetwork:
         scale = crop.side / self.side
         return Found(
             px=(px - (self.side - 1) / 2) * scale + (crop.x, crop.y),
-            sigma_px=(self._offset + self._slope * spread) * scale,
+            sigma_px=uncertainty(self._u, spread, mass) * scale,
             score=mass,
         )
+
+
+def uncertainty(fitted: Floats, spread: Floats, mass: Floats) -> Floats:
+    """Standard uncertainty of joints, crop px, from what `decode` tells.
+
+    fitted: (..., 3) u, p, q of the registry; spread (px) and mass: (...). A wide or a divided heat map
+    is a doubtful one; the powers are an empirical fit.
+    """
+    u, p, q = np.moveaxis(fitted, -1, 0)
+    return np.asarray(u * (spread / SPREAD_PX) ** p * (1.01 - mass) ** q)
 
 
 def cut(bgr: Image, crop: Crop, side: int) -> Image:

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import sys
 from importlib import resources
 from pathlib import Path
-from typing import Final
+from typing import Any, Final
 
 import msgspec
 
@@ -21,8 +22,18 @@ class Network(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=T
     input_px: tuple[int, int]  # width, height
     data: str  # what it was trained on
     licence: str
-    # Standard uncertainty of a joint in the crop, px: offset + slope * spread of its heat map.
-    joint_u_px: dict[str, tuple[float, float]] = {}
+    # Standard uncertainty of a joint in the crop, px, from the spread of its heat map and the mass round
+    # its peak: u, p, q in `u * (spread / 5 px) ** p * (1.01 - mass) ** q`, fitted on pictures not trained on.
+    joint_u_px: dict[str, tuple[float, float, float]] = {}
+
+
+def import_openvino() -> Any:
+    """Import OpenVINO without its usage statistics, which its import would send off otherwise."""
+    for name in ("openvino_telemetry", "openvino_telemetry.backend"):
+        sys.modules.setdefault(name, None)  # type: ignore[arg-type]  # as if it were not installed
+    import openvino
+
+    return openvino
 
 
 def weights_folder() -> Path:
