@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.messages import Drawing, PathPoint, Phase, Quantity, RailLine, Reading, Tick
-from capture.ballistics import GRAVITY, check_gravity
+from capture.ballistics import GRAVITY, Flightpath, check_gravity
 from capture.bands import BandTable
 from capture.camera import View
 from capture.elements import families
@@ -29,11 +29,14 @@ from capture.phases import (
     SLOWEST_G,
     Edge,
     Given,
+    Grip,
     Left,
     PhaseWatch,
     Sample,
     Span,
     fit_samples,
+    hands_jump,
+    held_still,
     refine,
     sample_of,
 )
@@ -46,7 +49,11 @@ SETTLE_NS: Final = 300_000_000  # pictures after the end that a settled reading 
 MARGIN_NS: Final = 450_000_000  # pictures before the release that it looks at
 PAST_APEX_S: Final = 0.045  # pictures past the apex that a provisional reading waits for
 FEWEST_SEEN: Final = 0.5  # share of a flight's pictures that must show her
-UNTESTED: Final = 0.25  # g known no better than this share proves no flight
+# g known no better than this share proves no flight: where hands were seen to leave a rail, and where
+# the fall alone must tell.
+UNTESTED: Final = 0.25
+UNTESTED_ALONE: Final = 0.08
+HOP_M: Final = 0.30  # away from the bars a rise or fall of less is a hop, which is no flight worth reading
 _SCALE_STEP_CM: Final = 10
 
 
@@ -199,6 +206,13 @@ class FlightWatch:
             return []
         if not free.g_m_s2 + 2 * free.u_g > SLOWEST_G or free.g_m_s2 - 2 * free.u_g > FASTEST_G:
             return []
+        if not self.view.rails:
+            # A parabola goes on where she may have landed: the fall must have been seen.
+            inside = self._between(origin, now_ns)
+            seen = np.array([s.com[1] for s in inside if math.isfinite(s.com[1])])
+            u_g = check_gravity(free, 0.02).g.u
+            if np.ptp(seen) < HOP_M or not self._stands_alone(path, u_g, 0.0, now, inside):
+                return []
         family = "low_to_high" if flight.left.rail == "low" else "salto_regrasp"
         rail = self._rail("", flight.left.rail)
         place, _, u, _ = hips.at(apex_s)
@@ -246,8 +260,8 @@ class FlightWatch:
         samples = self._between(origin - MARGIN_NS, span.last_ns + SETTLE_NS + NS // 20)
         inside = [s for s in samples if origin <= s.t_ns <= span.last_ns]
         seen = sum(bool(np.isfinite(s.com).all()) for s in inside)
-        grip = tuple(self._phases.grip(r)[0] if r else 0.0 for r in (span.start_rail, span.end_rail))
-        found = refine(samples, span, self.view.rails, (grip[0], grip[1]))
+        grips = tuple(self._phases.grip(r) if r else Grip() for r in (span.start_rail, span.end_rail))
+        found = refine(samples, span, self.view.rails, (grips[0], grips[1]), self.view.floor_m)
         if found is None or seen < max(5, FEWEST_SEEN * len(inside)):
             if flight.shown:
                 return self._withheld(
@@ -267,10 +281,19 @@ class FlightWatch:
         low, high = path.at([end.t_s, middle_s])
         scale_u = self._set_up.scale_u(low, high) if abs(high[1] - low[1]) > 0.02 else 0.02
         check = check_gravity(free, scale_u)
-        if not check.passed:
-            # Hands that the network misplaced for a few pictures look like a very short flight.
-            if not flight.shown and check.g.u > UNTESTED * GRAVITY:
+        if not self.view.rails and not self._stands_alone(path, check.g.u, start.t_s, end.t_s, inside):
+            if not flight.shown:
                 return None
+            reason = "not a flight after all: a hop, or the body was not seen to fall freely"
+            return self._withheld(flight, begin_ns, end_ns, reason, check.g)
+        # Hands that the network misplaced for a few pictures look like a very short flight.
+        jumped = check.g.u > UNTESTED_ALONE * GRAVITY and hands_jump(samples, span, self.view.rails)
+        if jumped or (not check.passed and check.g.u > UNTESTED * GRAVITY):
+            if not flight.shown:
+                return None
+            reason = "not a flight after all: the hands were not seen clearly"
+            return self._withheld(flight, begin_ns, end_ns, reason, check.g)
+        if not check.passed:
             return self._withheld(flight, begin_ns, end_ns, check.reason, check.g)
 
         features = features_of(samples, origin, span, start, end, path, self.view)
@@ -304,6 +327,19 @@ class FlightWatch:
             measures=figures.measures,
             drawing=self._drawing(hips, samples, origin, start.t_s, end.t_s, figures.apex_s, rail),
         )
+
+    @staticmethod
+    def _stands_alone(
+        path: Flightpath, u_g: float, begin_s: float, end_s: float, inside: Sequence[Sample]
+    ) -> bool:
+        """Whether a fall is a flight although no hands were seen to leave a rail.
+
+        The fall must be long enough to know g, no hand or foot may have stayed where it was, and the
+        centre of mass must have risen or fallen by more than a hop.
+        """
+        highest = path.at(min(max(path.apex_s, begin_s), end_s))[1]
+        lowest = path.at([begin_s, end_s])[:, 1].min()
+        return bool(u_g <= UNTESTED_ALONE * GRAVITY and highest - lowest > HOP_M) and not held_still(inside)
 
     @staticmethod
     def _is_flight(g: float, u_g: float, start: Edge, end: Edge) -> bool:

@@ -43,10 +43,23 @@ SHORTEST_S: Final = 0.10
 WINDOW_S: Final = 0.25  # free fall must show over this long where there are no rails
 SLOWEST_G: Final = 0.5 * GRAVITY  # what "falls" slower than this is held or stands
 FASTEST_G: Final = 2.0 * GRAVITY
+FASTEST_HAND_M_S: Final = 9.0  # of a hand in the first picture off a rail, or the last before it
+HELD_SHARE: Final = 0.4  # a limb that stirs less than this share of the centre of mass is held
 OUTSIDE_S: Final = 0.08  # beyond the flight the body is followed so long for the edge
 HANDS_S: Final = 0.06  # off the rail the hands are followed so long for the edge
 OUTSIDE_U_M: Final = 0.007  # what the edge model leaves out of the body's course there
-EDGE_FLOOR_S: Final = 0.008  # of any edge time: what the edge models leave out
+EDGE_FLOOR_S: Final = 0.006  # of any edge time: what the edge models leave out
+MISLED: Final = 0.05  # chance that one signal says nothing about the edge
+DRIFT_S: Final = 0.06  # for so long a network errs alike
+DRIFT_SHARE: Final = 0.5  # of a limb's claimed uncertainty that drifts
+DRIFT_MASS: Final = 2.0  # drift of the centre of mass over its uncertainty were the joints independent
+LIMB_FLOOR_M: Final = 0.006  # least scatter of the middle of both hands or feet
+GRIP_U_M: Final = 0.02  # the grip at this edge against the usual one
+ANKLE_M: Final = 0.10  # ankle over the mat when the sole is down
+
+# What the signals do by TERM_S from an edge, from the forces and speeds usual on the bars (metres): a pull
+# of one to three times the weight, hands that leave at some 50 m/s2 and come at some 3 m/s, feet at 5 m/s.
+TERM_S: Final = 0.1
 
 _WRISTS = (INDEX["right_wrist"], INDEX["left_wrist"])
 _ANKLES = (INDEX["right_ankle"], INDEX["left_ankle"])
@@ -107,6 +120,14 @@ class Edge:
 
 
 @dataclass(frozen=True, slots=True)
+class Grip:
+    """Distance from the middle of the hands to the axis of a rail they hold, and its scatter."""
+
+    m: float = GRIP_M
+    u_m: float = 0.015
+
+
+@dataclass(frozen=True, slots=True)
 class Left:
     """The hands have left a rail and have stayed off for some pictures."""
 
@@ -145,6 +166,46 @@ def fit_samples(
     return fit_flightpath(t[inside], com, np.where(np.isfinite(u), u, 0.01), g)
 
 
+def held_still(samples: Sequence[Sample]) -> bool:
+    """Whether a hand or a foot stays where it is while the centre of mass moves: the body is held.
+
+    In the air every joint shares the fall of the centre of mass; only a limb that is held keeps its
+    place. Compared are the median distances from the median place, which stray joints hardly move.
+    """
+    moved = _stir(np.array([s.com for s in samples]))
+    return any(
+        _stir(np.array([s.joints[limb] for s in samples])) < HELD_SHARE * moved
+        for limb in (*_WRISTS, *_ANKLES)
+    )
+
+
+def hands_jump(samples: Sequence[Sample], span: Span, rails: Sequence[Rail]) -> bool:
+    """Whether the hands left the rail and came back faster than hands can: the network misplaced them."""
+    if span.end_kind != "regrasp":
+        return False
+    axis = {r.name: r.axis for r in rails}
+    hands = np.array([middle(complete(s.joints), "wrist") for s in samples])
+    t_ns = np.array([s.t_ns for s in samples])
+    seen = np.isfinite(hands).all(axis=1)
+    t_ns, hands = t_ns[seen], hands[seen]
+    for rail, at_ns in ((span.start_rail, span.first_ns), (span.end_rail, span.last_ns)):
+        after = int(np.searchsorted(t_ns, at_ns))
+        if not 0 < after < len(t_ns):
+            return False
+        near, far = np.sort(np.linalg.norm(hands[after - 1 : after + 1] - axis[rail], axis=1))
+        if (far - near) * NS < FASTEST_HAND_M_S * (t_ns[after] - t_ns[after - 1]):
+            return False
+    return True
+
+
+def _stir(path: Floats) -> float:
+    """Median distance of points (n, 2) from their median; infinite when fewer than five are seen."""
+    seen = path[np.isfinite(path).all(axis=1)]
+    if len(seen) < 5:
+        return math.inf
+    return float(np.median(np.linalg.norm(seen - np.median(seen, axis=0), axis=1)))
+
+
 class GripWatch:
     """Hands against rails: which rail is held, and the grip distance learnt from support."""
 
@@ -154,15 +215,15 @@ class GripWatch:
         self._learnt: dict[str, deque[float]] = {r.name: deque(maxlen=600) for r in rails}
         self._recent: deque[Sample] = deque(maxlen=FRAMES)
 
-    def grip(self, rail: str) -> tuple[float, float]:
-        """Usual distance from the middle of the hands to the rail's axis, and its scatter, metres."""
+    def grip(self, rail: str) -> Grip:
+        """The usual grip on a rail, learnt while it is held."""
         learnt = np.array(self._learnt[rail])
         if len(learnt) < 20:
-            return GRIP_M, 0.015
+            return Grip()
         middle_m = float(np.median(learnt))
         scatter = float(1.4826 * np.median(np.abs(learnt - middle_m)))
         low, high = GRIP_RANGE_M
-        return min(max(middle_m, low), high), max(scatter, 0.004)
+        return Grip(min(max(middle_m, low), high), max(scatter, 0.004))
 
     def push(self, sample: Sample) -> None:
         """Take the next picture."""
@@ -189,7 +250,7 @@ class GripWatch:
         if len(self._recent) < FRAMES:
             return None
         for rail in self._rails:
-            reach = self.grip(rail.name)[0] + NEAR_M
+            reach = self.grip(rail.name).m + NEAR_M
             for hand in _WRISTS:
                 path = np.array([s.joints[hand] for s in self._recent])
                 if not np.isfinite(path).all():
@@ -205,13 +266,15 @@ class GripWatch:
         seen = np.isfinite(hands).all(axis=1)
         if not seen.any():
             return None
-        grip, scatter = self.grip(rail)
+        grip = self.grip(rail)
         distances = np.linalg.norm(hands[seen] - self._axis(rail), axis=1)
-        if (distances > grip + NEAR_M).all():
+        if (distances > grip.m + NEAR_M).all():
             return True
         if seen.all():
             between = float(np.linalg.norm(hands.mean(axis=0) - self._axis(rail)))
-            return between > grip + max(LEFT_M, 5 * scatter) and bool((distances > grip + LEFT_M / 2).all())
+            return between > grip.m + max(LEFT_M, 5 * grip.u_m) and bool(
+                (distances > grip.m + LEFT_M / 2).all()
+            )
         return False
 
 
@@ -246,8 +309,8 @@ class PhaseWatch:
             return "flight"
         return "support" if self._held is not None or self._flight is not None else "away"
 
-    def grip(self, rail: str) -> tuple[float, float]:
-        """Learnt grip distance and scatter."""
+    def grip(self, rail: str) -> Grip:
+        """The usual grip on a rail."""
         return self._grips.grip(rail)
 
     def push(self, sample: Sample) -> Event | None:
@@ -349,8 +412,7 @@ class PhaseWatch:
         if self._flight is None:
             self._hits = self._hits + 1 if self._falls_freely(now_ns) else 0
             if self._hits >= FRAMES:
-                first = now_ns - int((WINDOW_S + 0.02) * NS)
-                self._begin(Left(first, ""))
+                self._begin(Left(self._first_falling(now_ns), ""))
                 self._falling, self._strays, self._hits = True, 0, 0
                 return self._flight
             return None
@@ -387,78 +449,131 @@ class PhaseWatch:
         if path is None or path.t_last_s - path.t_first_s < 0.8 * WINDOW_S:
             return False
         allowed = max(0.25 * GRAVITY, 2 * path.u_g)
-        return path.u_g < 0.3 * GRAVITY and abs(path.g_m_s2 - GRAVITY) < allowed and path.rms_m < 0.05
+        if path.u_g > 0.3 * GRAVITY or abs(path.g_m_s2 - GRAVITY) > allowed or path.rms_m > 0.05:
+            return False
+        return not held_still(recent)
+
+    def _first_falling(self, now_ns: int) -> int:
+        """The earliest picture from which the centre of mass has been on the parabola it is on now."""
+        recent = [s for s in self._history if s.t_ns >= now_ns - WINDOW_S * NS]
+        first = recent[0].t_ns
+        path = fit_samples(recent, now_ns, -WINDOW_S - 0.01, 0.0)
+        if path is None:
+            return first
+        for s in reversed([s for s in self._history if s.t_ns < first]):
+            if first - s.t_ns > WINDOW_S * NS:  # too long unseen to tell
+                break
+            if not np.isfinite(s.com).all():
+                continue
+            if np.linalg.norm(s.com - path.at((s.t_ns - now_ns) / NS)) > max(3 * path.rms_m, 0.03):
+                break
+            first = s.t_ns
+        return first
 
 
 # --- edges between pictures ------------------------------------------------------------------
 
 
 @dataclass(frozen=True, slots=True)
-class Evidence:
-    """One signal that changes its course at the edge.
+class Term:
+    """A power of the time from the edge, and how far it usually takes a signal in :data:`TERM_S`."""
 
-    ``before`` and ``after`` hold the powers of time that it may take on either side of the edge;
-    ``constant`` adds a level common to both (without it the level is zero).
+    power: int
+    usual: float
+    u: float
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One signal that changes its course at the edge; its noise is the same in each component.
+
+    ``before`` and ``after`` hold what it may do on either side of the edge, ``level`` its usual value
+    at the edge with the standard uncertainty of that.
     """
 
-    t_s: Floats
-    value: Floats
-    sigma: Floats
-    before: tuple[int, ...]
-    after: tuple[int, ...]
-    constant: bool
+    t_s: Floats  # (n,)
+    value: Floats  # (n, k)
+    sigma: Floats  # (n,) of what differs from picture to picture
+    drift: Floats  # (n,) of what stays for some :data:`DRIFT_S`
+    before: tuple[Term, ...]
+    after: tuple[Term, ...]
+    level: tuple[float, float]
+
+
+_PULLED: Final = (Term(2, 0.0, 0.15), Term(3, 0.0, 0.15))
+_STOPPED: Final = (Term(1, 0.0, 0.3), Term(2, 0.0, 0.3))
+_LEAVING: Final = (Term(2, 0.2, 0.15), Term(3, 0.1, 0.15))
+_COMING: Final = (Term(1, 0.1, 0.2), Term(2, 0.2, 0.3), Term(3, 0.1, 0.3))
+_FALLING: Final = (Term(1, 0.2, 0.3), Term(2, 0.2, 0.3), Term(3, 0.1, 0.3))
+_STANDING: Final = (Term(1, 0.0, 0.03),)
 
 
 def locate_edge(evidence: Sequence[Evidence], begin_s: float, end_s: float, step_s: float = 0.002) -> Edge:
     """Where several signals change course together.
 
-    For every time on a grid each signal is fitted by its powers of time on either side (linear least
-    squares, re-weighted once); the sum of Cauchy costs gives a likelihood, its mean the edge, its
-    spread the uncertainty.
+    Bayesian change point: for every time on a grid each signal is a linear model in its terms with
+    normal priors, its noise partly slow (exponential correlation), so that its marginal likelihood is
+    that of one multivariate normal. Signals are independent, and each may be wrong altogether
+    (:data:`MISLED`), so that one that contradicts the others widens the answer instead of moving it.
+    The edge is the mean over the grid, its uncertainty the spread.
     """
     grid = np.arange(begin_s, end_s + step_s / 2, step_s)
-    cost = np.zeros_like(grid)
+    total = np.zeros_like(grid)
     for signal in evidence:
-        good = np.isfinite(signal.value) & np.isfinite(signal.sigma)
-        t, sigma = signal.t_s[good], signal.sigma[good]
-        if len(t) < 4:
-            continue
-        s = (t[None, :] - grid[:, None]) / 0.1
-        columns = [np.where(s < 0, (-s) ** k, 0.0) for k in signal.before]
-        columns += [np.where(s > 0, s**k, 0.0) for k in signal.after]
-        if signal.constant:
-            columns.append(np.ones_like(s))
-        a = np.stack(columns, axis=-1) / sigma[:, None]
-        y = np.broadcast_to(signal.value[good] / sigma, s.shape)
-        off = y - _fitted(a, y, np.ones_like(y))
-        off = y - _fitted(a, y, 1 / (1 + (off / 3) ** 2))
-        cost += (4 * np.log1p(off**2 / 4)).sum(axis=1)
-    chance = np.exp(-(cost - cost.min()) / 2)
+        likely = _log_likelihood(signal, grid)
+        likely -= np.logaddexp.reduce(likely)
+        total += np.logaddexp(math.log(1 - MISLED) + likely, math.log(MISLED / len(grid)))
+    chance = np.exp(total - total.max())
     chance /= chance.sum()
     mean = float((grid * chance).sum())
     spread = float(np.sqrt(((grid - mean) ** 2 * chance).sum()))
     return Edge(mean, math.hypot(spread, EDGE_FLOOR_S))
 
 
-def _fitted(a: Floats, y: Floats, weight: Floats) -> Floats:
-    """Weighted least-squares fits of (m, n) values by (m, n, k) columns."""
-    weighted = a * weight[..., None]
-    # The ridge keeps a column without samples harmless.
-    normal = np.einsum("mni,mnj->mij", a, weighted) + 1e-9 * np.eye(a.shape[2])
-    solution = np.linalg.solve(normal, np.einsum("mni,mn->mi", weighted, y)[..., None])
-    return np.asarray((a @ solution)[..., 0], dtype=np.float64)
+def _log_likelihood(signal: Evidence, grid: Floats) -> Floats:
+    """Logarithm (m,), up to a constant, of how likely a signal is with its edge at each time (m,)."""
+    good = np.isfinite(signal.value).all(axis=1) & np.isfinite(signal.sigma)
+    t, y, sigma, drift = signal.t_s[good], signal.value[good], signal.sigma[good], signal.drift[good]
+    if len(t) < 4:
+        return np.zeros_like(grid)
+    # A sample far from the median of its neighbours, edge or not, counts for less.
+    padded = np.pad(y, ((2, 2), (0, 0)), mode="reflect", reflect_type="odd")
+    near = np.median(np.lib.stride_tricks.sliding_window_view(padded, 5, axis=0), axis=-1)
+    stray = np.linalg.norm(y - near, axis=1) / (3 * sigma)
+    sigma = sigma * np.sqrt(1 + stray**2)
+    alike = np.exp(-np.abs(t[:, None] - t[None, :]) / DRIFT_S)
+    noise = np.diag(sigma**2) + drift[:, None] * alike * drift[None, :]
+    s = (t[None, :] - grid[:, None]) / TERM_S
+    columns, usual, u = [np.ones_like(s)], [signal.level[0]], [signal.level[1]]
+    for terms, along in ((signal.before, np.maximum(-s, 0.0)), (signal.after, np.maximum(s, 0.0))):
+        for term in terms:
+            columns.append(along**term.power)
+            usual.append(term.usual)
+            u.append(term.u)
+    a = np.stack(columns, axis=-1)
+    off = y - (a @ np.array(usual))[..., None]
+    a = a * np.array(u)
+    covariance = noise + a @ a.transpose(0, 2, 1)
+    root = np.linalg.cholesky(covariance)
+    white = np.linalg.solve(root, off)
+    spread = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+    return np.asarray(-0.5 * (white**2).sum(axis=(1, 2)) - y.shape[1] * spread, dtype=np.float64)
 
 
 # Where an edge is looked for about a first guess: before, after.
 _REACH_S: Final = {
     ("start", "regrasp"): (0.16, 0.08),
     ("end", "regrasp"): (0.08, 0.16),
-    ("end", "landing"): (0.06, 0.08),
+    ("end", "landing"): (0.10, 0.10),
 }
 
 
 def refine(
-    samples: Sequence[Sample], span: Span, rails: Sequence[Rail], grip: tuple[float, float]
+    samples: Sequence[Sample],
+    span: Span,
+    rails: Sequence[Rail],
+    grip: tuple[Grip, Grip],
+    floor_m: float | None,
 ) -> tuple[Edge, Edge, Flightpath] | None:
     """Edges of a flight, seconds from ``span.first_ns``, and the parabola between them.
 
@@ -469,6 +584,8 @@ def refine(
     t = times_s(samples, origin)
     length = (span.last_ns - origin) / NS
     start, end = Edge(0.0, 0.02), Edge(length, 0.02)
+    axis = {r.name: r.axis for r in rails}
+    guess = (start.t_s, end.t_s)
     for _ in range(3):
         inner = (start.t_s + 0.008, end.t_s - 0.008)
         path = fit_samples(samples, origin, *inner)
@@ -476,9 +593,10 @@ def refine(
             path = fit_samples(samples, origin, start.t_s - 0.02, end.t_s + 0.02)
         if path is None:
             return None
-        axis = {r.name: r.axis for r in rails}
-        start = _edge(samples, t, path, axis.get(span.start_rail), grip[0], start.t_s, "start", "regrasp")
-        end = _edge(samples, t, path, axis.get(span.end_rail), grip[1], end.t_s, "end", span.end_kind)
+        hold = (axis.get(span.start_rail), grip[0])
+        start = _edge(samples, t, path, hold, floor_m, guess[0], start.t_s, "start", "regrasp")
+        hold = (axis.get(span.end_rail), grip[1])
+        end = _edge(samples, t, path, hold, floor_m, guess[1], end.t_s, "end", span.end_kind)
         if end.t_s - start.t_s < 0.05:
             return None
     final = fit_samples(samples, origin, start.t_s + 0.004, end.t_s - 0.004)
@@ -489,8 +607,9 @@ def _edge(
     samples: Sequence[Sample],
     t: Floats,
     path: Flightpath,
-    axis: Floats | None,
-    grip_m: float,
+    hold: tuple[Floats | None, Grip],
+    floor_m: float | None,
+    guess_s: float,
     about_s: float,
     side: Literal["start", "end"],
     kind: EndKind,
@@ -501,12 +620,13 @@ def _edge(
     tw = t[window]
     if len(tw) < 4:
         return Edge(about_s, 0.02)
-    evidence = _body_evidence(chosen, tw, path, about_s, side, kind)
+    evidence = [_body_evidence(chosen, tw, path, about_s, side, kind)]
+    axis, grip = hold
     if axis is not None:
-        evidence.append(_hand_evidence(chosen, tw, axis, about_s, side))
+        evidence.append(_hand_evidence(chosen, tw, axis, grip, about_s, side))
     elif kind == "landing" and side == "end":
-        evidence.append(_feet_evidence(chosen, tw))
-    return locate_edge(evidence, about_s - reach_before, about_s + reach_after)
+        evidence.append(_feet_evidence(chosen, tw, floor_m))
+    return locate_edge(evidence, guess_s - reach_before, guess_s + reach_after)
 
 
 def _body_evidence(
@@ -516,37 +636,62 @@ def _body_evidence(
     about_s: float,
     side: Literal["start", "end"],
     kind: EndKind,
-) -> list[Evidence]:
+) -> Evidence:
     """Beyond the flight the centre of mass leaves its parabola: with a step in acceleration on a rail,
     on the mat almost with one in speed. Only the first moments follow such a law.
     """
     near = (t >= about_s - OUTSIDE_S) if side == "start" else (t <= about_s + OUTSIDE_S)
     off = np.array([s.com for s in chosen]) - path.at(t)
     u = np.array([s.com_u_m for s in chosen])
-    u = np.hypot(np.where(np.isfinite(u), np.maximum(u, path.rms_m), path.rms_m + 0.01), OUTSIDE_U_M)
-    powers = (1, 2) if kind == "landing" and side == "end" else (2, 3)
-    before, after = (powers, ()) if side == "start" else ((), powers)
-    return [Evidence(t[near], off[near, i], u[near], before, after, False) for i in range(2)]
+    u = np.where(np.isfinite(u), u, 0.01)
+    drift = np.hypot(DRIFT_MASS * u, OUTSIDE_U_M)
+    terms = _STOPPED if kind == "landing" and side == "end" else _PULLED
+    before, after = (terms, ()) if side == "start" else ((), terms)
+    return Evidence(
+        t[near], off[near], np.maximum(u, path.rms_m)[near], drift[near], before, after, (0.0, 0.004)
+    )
 
 
 def _hand_evidence(
-    chosen: Sequence[Sample], t: Floats, axis: Floats, about_s: float, side: Literal["start", "end"]
+    chosen: Sequence[Sample],
+    t: Floats,
+    axis: Floats,
+    grip: Grip,
+    about_s: float,
+    side: Literal["start", "end"],
 ) -> Evidence:
     """Hands at rest on the rail leave it gathering speed; they meet it at speed and stop."""
     joints = np.array([complete(s.joints) for s in chosen])
     distance = np.linalg.norm(middle(joints, "wrist") - axis, axis=1)
-    sigma = np.array([float(np.hypot(*s.sigma_m[list(_WRISTS)])) / 2 for s in chosen])
-    sigma = np.maximum(np.where(np.isfinite(sigma), sigma, 0.01), 0.004)
+    sigma, drift = _limb_noise(chosen, _WRISTS, distance)
+    level = (grip.m, math.hypot(grip.u_m, GRIP_U_M))
     if side == "start":
         near = t <= about_s + HANDS_S
-        return Evidence(t[near], distance[near], sigma[near], (), (2, 3), constant=True)
+        return Evidence(t[near], distance[near, None], sigma[near], drift[near], (), _LEAVING, level)
     near = t >= about_s - HANDS_S
-    return Evidence(t[near], distance[near], sigma[near], (1, 2), (), constant=True)
+    return Evidence(t[near], distance[near, None], sigma[near], drift[near], _COMING, (), level)
 
 
-def _feet_evidence(chosen: Sequence[Sample], t: Floats) -> Evidence:
+def _feet_evidence(chosen: Sequence[Sample], t: Floats, floor_m: float | None) -> Evidence:
     """Feet come down at speed and stop on the mat."""
     joints = np.array([complete(s.joints) for s in chosen])
-    sigma = np.array([float(np.hypot(*s.sigma_m[list(_ANKLES)])) / 2 for s in chosen])
-    sigma = np.maximum(np.where(np.isfinite(sigma), sigma, 0.01), 0.005)
-    return Evidence(t, middle(joints, "ankle")[:, 1], sigma, (1, 2), (1,), constant=True)
+    heights = middle(joints, "ankle")[:, 1]
+    sigma, drift = _limb_noise(chosen, _ANKLES, heights)
+    lowest = float(np.nanmin(heights)) if np.isfinite(heights).any() else 0.0
+    level = (lowest, 0.10) if floor_m is None else (floor_m + ANKLE_M, 0.06)
+    return Evidence(t, heights[:, None], sigma, drift, _FALLING, _STANDING, level)
+
+
+def _limb_noise(chosen: Sequence[Sample], limbs: tuple[int, int], value: Floats) -> tuple[Floats, Floats]:
+    """Scatter and drift (n,) of the middle of two joints, metres.
+
+    The drift is a share of what the network claims. The scatter is what the network claims, or less
+    when the pictures show it: by second differences, whose median the motion itself hardly touches.
+    """
+    claimed = np.array([float(np.hypot(*s.sigma_m[list(limbs)])) / 2 for s in chosen])
+    claimed = np.where(np.isfinite(claimed), claimed, 0.02)
+    known = value[np.isfinite(value)]
+    shown = math.inf
+    if len(known) >= 8:
+        shown = 1.4826 * float(np.median(np.abs(np.diff(known, 2)))) / math.sqrt(6)
+    return np.clip(claimed, LIMB_FLOOR_M, max(shown, LIMB_FLOOR_M)), DRIFT_SHARE * claimed

@@ -2,11 +2,14 @@ import numpy as np
 import pytest
 
 from bridge.messages import Reading
+from bridge.skeleton import INDEX
 from capture.bands import common_practice
-from capture.camera import Camera
+from capture.body import joint_weights
+from capture.camera import Camera, View, view_of
 from capture.flights import FlightWatch, measure_track
 from capture.observation import JointObservation
-from tests.simulated import Truth, camera_at, dismount, observe
+from capture.rig import parse_rig
+from tests.simulated import Truth, camera_at, dismount, figure, observe, smoothstep
 
 TABLE = common_practice()
 TRUE, VIEW = camera_at()
@@ -53,9 +56,9 @@ def test_times_are_finer_than_a_frame(settled: list[tuple[Reading, Truth]]) -> N
     landing = np.array([r.end_ns / 1e9 - 100 - truth.end_s for r, truth in settled])
     apex = np.array([r.apex_ns / 1e9 - 100 - truth.apex_s for r, truth in settled])
     # A release shows least: the hands leave slowly, and she is up to 20 cm off the plane. A frame is 16.7 ms.
-    for misses, allowed in ((release, 0.016), (landing, 0.005), (apex, 0.010)):
+    for misses, allowed in ((release, 0.010), (landing, 0.005), (apex, 0.010)):
         assert np.sqrt(np.mean(misses**2)) < allowed
-    assert np.sqrt(np.mean(np.concatenate([release, landing]) ** 2)) < 0.011
+    assert np.sqrt(np.mean(np.concatenate([release, landing]) ** 2)) < 0.008
 
 
 def test_reading_is_complete(settled: list[tuple[Reading, Truth]]) -> None:
@@ -181,9 +184,6 @@ def test_strays_and_gaps_do_little_harm() -> None:
 
 def test_away_from_the_bars() -> None:
     """No rails: free fall alone tells; heights are against the drawn line."""
-    from capture.camera import view_of
-    from capture.rig import parse_rig
-
     text = (
         "format = 1\n[reference]\npicture = [1768, 994]\npx_per_m = 250.0\nscale_u = 0.01\n"
         'line_px = [[0, 800], [1767, 800]]\nline_name = "wall top"\n'
@@ -212,6 +212,75 @@ def test_away_from_the_bars() -> None:
     assert reading.end_ns / 1e9 - 50 == pytest.approx(truth.end_s, abs=0.04)
 
 
+def on_feet(knee: float, arms: float, foot: tuple[float, float]) -> np.ndarray:
+    """Joints (14, 2) of a figure that stands on ``foot``, knees bent, arms lifted."""
+    j = figure(0.0, -arms, knee, 2 * knee)
+    return j + foot - j[INDEX["left_ankle"]]
+
+
+def in_air(
+    seconds: float, velocity: tuple[float, float], turns: float, start: np.ndarray
+) -> list[np.ndarray]:
+    """Joints every 1/30 s of a figure that leaves ``start`` and falls freely, tucked while it turns."""
+    w = joint_weights()
+    out = []
+    for t in np.arange(1 / 60, seconds, 1 / 30):
+        x = t / seconds
+        tuck = (
+            1.6 * float(smoothstep(np.array(x / 0.4)) - smoothstep(np.array((x - 0.6) / 0.4))) * (turns > 0)
+        )
+        j = figure(2 * np.pi * turns * float(smoothstep(np.array(x))), -2.8 * (1 - x), tuck, tuck)
+        out.append(j - w @ j + w @ start + np.array(velocity) * t + [0, -4.903325 * t * t])
+    return out
+
+
+def jumper(lost: slice | None, seed: int = 0) -> tuple[list[JointObservation], float, float, View]:
+    """He bounces in his knees and waves, hops, then jumps a salto off a wall; frames 1/30 s."""
+    text = (
+        "format = 1\n[reference]\npicture = [1768, 994]\npx_per_m = 252.0\nscale_u = 0.01\n"
+        'line_px = [[0, 467], [720, 467]]\nline_name = "wall top"\n'
+    )
+    view = view_of(parse_rig(text))
+    foot = (2.5, 0.10)
+    frames = []
+    for t in np.arange(0, 3, 1 / 30):
+        bend = 0.45 * (1 + np.sin(2 * np.pi * 1.4 * t))
+        frames.append(on_feet(bend, 1.4 * (1 + np.sin(2 * np.pi * 1.2 * t)), foot))
+    for _ in range(3):
+        frames += [on_feet(0.0, 2.8, foot)] * 5
+        frames += in_air(0.36, (0.0, 9.80665 * 0.18), 0.0, frames[-1])
+    frames += [on_feet(0.0, 2.8, foot)] * 9
+    first = len(frames)
+    frames += in_air(0.90, (1.6, 3.3), 1.0, frames[-1])
+    last, before = frames[-1], frames[-2]
+    end = len(frames)
+    share = np.clip((last[:, 1] - last[:, 1].min()) / 0.4, 0, 1)[:, None]
+    for i in range(1, 25):  # the feet stay, the rest sinks and stops
+        frames.append(last + share * (last - before) * 30 * (0.07 * (1 - np.exp(-i / 30 / 0.07))))
+    rng = np.random.default_rng(seed)
+    observations = []
+    for i, j in enumerate(frames):
+        px = view.project_plane(j) + rng.normal(0, 3, (14, 2))
+        if lost is not None and lost.start <= i - first < lost.stop:
+            px[:] = np.nan
+        observations.append(JointObservation(round((20 + i / 30) * 1e9), px, np.full(14, 3.0), np.ones(14)))
+    return observations, 20 + (first - 0.5) / 30, 20 + (end - 0.5) / 30, view
+
+
+@pytest.mark.parametrize("lost", [None, slice(7, 13), slice(10, 16)])
+def test_waving_and_hopping_are_no_flights_and_the_salto_is_one(lost: slice | None) -> None:
+    for seed in range(3):
+        observations, release_s, end_s, view = jumper(lost, seed)
+        watch = FlightWatch(view, TABLE)
+        found = [r for o in observations for r in watch.push(o)] + watch.finish()
+        assert {r.flight for r in found} == {"r1-f1"}
+        reading = found[-1]
+        assert reading.state == "settled"
+        assert reading.gravity.value == pytest.approx(9.80665, rel=0.10)
+        assert reading.release_ns / 1e9 == pytest.approx(release_s, abs=0.066)
+        assert reading.end_ns / 1e9 == pytest.approx(end_s, abs=0.066)
+
+
 def test_times_must_increase() -> None:
     watch = FlightWatch(VIEW, TABLE)
     watch.push(JointObservation.empty(5))
@@ -237,8 +306,8 @@ def test_physical_routine_of_the_studio() -> None:
         assert reading.family_p > 0.9
         assert reading.end_kind == "regrasp"
         assert reading.apex.value == pytest.approx(truth.apex_m, abs=0.02)
-        assert reading.release_ns / 1e9 - 100 == pytest.approx(truth.release_s, abs=0.020)
-        assert reading.end_ns / 1e9 - 100 == pytest.approx(truth.end_s, abs=0.020)
+        assert reading.release_ns / 1e9 - 100 == pytest.approx(truth.release_s, abs=0.012)
+        assert reading.end_ns / 1e9 - 100 == pytest.approx(truth.end_s, abs=0.012)
 
 
 def _fourteen(points: dict) -> np.ndarray:
