@@ -10,6 +10,7 @@ from __future__ import annotations
 import csv
 import errno
 import logging
+from collections.abc import Iterator
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
@@ -160,3 +161,21 @@ def _refused(path: Path, error: Exception) -> RecordingError:
     if number == errno.ENOSPC:
         return RecordingError(f"{path}: the disk is full; free some space and start again")
     return RecordingError(f"{path}: cannot be written ({error}); choose another folder with --session")
+
+
+def read_joints(path: Path) -> Iterator[JointObservation]:
+    """What the networks saw, back from the table that :meth:`Recorder.write_joints` wrote.
+
+    Raises:
+        RecordingError: it is no such table.
+    """
+    try:
+        with path.open(newline="") as file:
+            rows = csv.reader(file)
+            if next(rows, None) != _joint_columns():
+                raise RecordingError(f"{path}: is not a table of joints; give joints-0001.csv of a session")
+            for row in rows:
+                table = np.array([float(cell or "nan") for cell in row[1:]]).reshape(len(JOINTS), 4)
+                yield JointObservation(int(row[0]), table[:, :2], table[:, 2], table[:, 3])
+    except (OSError, ValueError) as error:
+        raise RecordingError(f"{path}: cannot be read as a table of joints ({error})") from error

@@ -183,23 +183,6 @@ def spoil(crops: torch.Tensor) -> torch.Tensor:
     return crops + 0.035 * uniform(*one) * torch.randn_like(crops)
 
 
-def veil(crops: torch.Tensor) -> torch.Tensor:
-    """Lay the veil of light from a lamp or the sun over some crops: even haze, and a glow round a place."""
-    device, n = crops.device, len(crops)
-
-    def uniform(*shape: int) -> torch.Tensor:
-        return torch.rand(*shape, device=device)
-
-    row = torch.linspace(-1, 1, SIDE, device=device)
-    place = (uniform(n, 2) - 0.5) * 3  # also beyond the crop
-    reach = (0.2 + 1.0 * uniform(n, 1, 1)) ** 2
-    away = (row[None, None, :] - place[:, :1, None]) ** 2 + (row[None, :, None] - place[:, 1:, None]) ** 2
-    glow = 0.8 * uniform(n, 1, 1) * torch.exp(-away / (2 * reach))
-    share = (0.55 * uniform(n, 1, 1) + glow).clamp(max=0.92)[:, None] * (uniform(n, 1, 1, 1) < 0.35)
-    colour = 1.0 - 0.35 * uniform(n, 3, 1, 1)
-    return crops * (1 - share) + colour * share
-
-
 def _axis(device: torch.device) -> torch.Tensor:
     """Crop px of the cells' centres: cell c covers pixels 4 c to 4 c + 3."""
     return torch.arange(CELLS, device=device).float() * STRIDE + (STRIDE - 1) / 2
