@@ -27,9 +27,6 @@ Image = NDArray[np.uint8]
 NS: Final = 1_000_000_000
 SEEN: Final = 0.35  # a joint whose map has less mass at its peak was not found
 FOLLOWED: Final = 0.45  # mean score of a person who is really there
-STILL_THERE: Final = 0.33  # and of the person followed so far, in bad light
-JUMP: Final = 0.2  # of the square's side that doubtful joints may lie beside its middle
-AROUND: Final = ((-0.15, 0.0), (0.15, 0.0), (0.0, -0.15), (0.0, 0.15))  # in sides of the square
 LOST_NS: Final = 120_000_000  # badly seen this long, she is looked for in the whole picture
 LOOK_AGAIN_NS: Final = 200_000_000  # between two looks while nobody is followed
 CHECK_NS: Final = NS  # between two looks while she is followed but not at a rail
@@ -131,27 +128,14 @@ class Follower:
         ahead = self._shift * (t_ns - self._last_ns)
         crop = Crop(self._crop.x + float(ahead[0]), self._crop.y + float(ahead[1]), self._crop.side)
         found = self._joints(bgr, crop)
-        if not _is_person(found):  # badly lit or off the middle: look a little to every side
-            x, y, side = crop.x, crop.y, crop.side
-            around = [Crop(x + dx * side, y + dy * side, side) for dx, dy in AROUND]
-            tries = [(crop, found), *((near, self._joints(bgr, near)) for near in around)]
-            crop, found = max(tries, key=lambda tried: float(tried[1].score.mean()))
-        if not self._still_there(crop, found):
+        if not _is_person(found):
             if t_ns - self._good_ns > LOST_NS:
                 self._lost_in, self._crop = (self._good_crop, self._crop), None
                 return None
-            self._crop = Crop(self._crop.x + float(ahead[0]), self._crop.y + float(ahead[1]), self._crop.side)
+            self._crop = crop
             return found
         self._settle_on(t_ns, crop, found)
         return found
-
-    def _still_there(self, crop: Crop, found: Found) -> bool:
-        """Whether joints are hers: clear ones are, doubtful ones only about where she must be."""
-        if not _is_person(found, STILL_THERE):
-            return False
-        fresh = Crop.round_points(found.px[found.score >= SEEN])
-        aside = max(abs(fresh.x - crop.x), abs(fresh.y - crop.y)) / crop.side
-        return _is_person(found) or aside < JUMP
 
     def _settle_on(self, t_ns: int, tried: Crop, found: Found) -> None:
         """Move the square onto the joints just found, its size slowly."""
@@ -162,10 +146,8 @@ class Follower:
             moved = np.array([fresh.x - self._crop.x, fresh.y - self._crop.y])
             shift = moved / max(t_ns - self._last_ns, 1)
             self._shift = 0.5 * (self._shift + shift)
-            # Open quickly when limbs reach out of the square, close slowly; not on doubtful joints.
-            side = tried.side + (fresh.side - tried.side) / STEPS
-            if _is_person(found):
-                side = max(fresh.side, side)
+            # Open quickly when limbs reach out of the square, close slowly.
+            side = max(fresh.side, tried.side + (fresh.side - tried.side) / STEPS)
             self._crop = Crop(fresh.x, fresh.y, side)
         self._good_ns, self._good_crop = t_ns, self._crop
 
@@ -268,8 +250,8 @@ def apparatus_distance(view: View) -> Callable[[Floats], float]:
     return from_line
 
 
-def _is_person(found: Found, score: float = FOLLOWED) -> bool:
-    return bool(found.score.mean() >= score and (found.score >= SEEN).sum() >= N_JOINTS // 2)
+def _is_person(found: Found) -> bool:
+    return bool(found.score.mean() >= FOLLOWED and (found.score >= SEEN).sum() >= N_JOINTS // 2)
 
 
 def _known(found: Found) -> Floats:
