@@ -7,7 +7,6 @@ never a score.
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass
 from importlib import resources
 from itertools import pairwise
@@ -18,6 +17,7 @@ import msgspec
 
 from bridge.errors import ConfigError
 from bridge.messages import BandChance
+from capture.toml_file import decode, read_text
 from capture.uncertainty import conformance
 
 FAMILIES: Final = (
@@ -144,11 +144,7 @@ def load_bands(path: Path) -> BandTable:
     Raises:
         ConfigError: the file is missing or cannot be used; names the file, the family and the remedy.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path}: cannot be read ({error}); give the path of a band table") from error
-    return parse_bands(text, str(path))
+    return parse_bands(read_text(path, "a band table"), str(path))
 
 
 def parse_bands(text: str, source: str = "band table") -> BandTable:
@@ -157,14 +153,7 @@ def parse_bands(text: str, source: str = "band table") -> BandTable:
     Raises:
         ConfigError: see :func:`load_bands`.
     """
-    try:
-        file = msgspec.toml.decode(text, type=TableFile)
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"{source}: not valid TOML: {error}; correct that line") from error
-    except msgspec.DecodeError as error:
-        raise ConfigError(f"{source}: {error}; compare with the shipped band table") from error
-    if file.format != 1:
-        raise ConfigError(f"{source}: format = {file.format}; this program reads format 1")
+    file = decode(text, TableFile, source, "compare with the shipped band table")
     if file.unit != "m":
         raise ConfigError(f'{source}: unit = {file.unit!r}; write all limits in metres and unit = "m"')
     if not 0 < file.level_half_width_m <= 0.5:

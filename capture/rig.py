@@ -10,7 +10,6 @@ y along the rails, 0 at mid-rail; z up from the floor. Heights of rails are thos
 from __future__ import annotations
 
 import math
-import tomllib
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -21,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import ConfigError
+from capture.toml_file import decode, read_text
 
 Floats = NDArray[np.float64]
 
@@ -210,11 +210,7 @@ def load_rig(path: Path) -> Rig:
     Raises:
         ConfigError: the file is missing or cannot be used; names the file, the key and the remedy.
     """
-    try:
-        text = path.read_text(encoding="utf-8")
-    except (OSError, UnicodeDecodeError) as error:
-        raise ConfigError(f"{path}: cannot be read ({error}); give the path of a rig file") from error
-    return parse_rig(text, str(path))
+    return parse_rig(read_text(path, "a rig file"), str(path))
 
 
 def parse_rig(text: str, source: str = "rig") -> Rig:
@@ -223,16 +219,7 @@ def parse_rig(text: str, source: str = "rig") -> Rig:
     Raises:
         ConfigError: see :func:`load_rig`.
     """
-    try:
-        file = msgspec.toml.decode(text, type=RigFile)
-    except tomllib.TOMLDecodeError as error:
-        raise ConfigError(f"{source}: not valid TOML: {error}; correct that line") from error
-    except msgspec.DecodeError as error:
-        raise ConfigError(
-            f"{source}: not a usable rig TOML: {error}; compare with the rig file format"
-        ) from error
-    if file.format != 1:
-        raise ConfigError(f"{source}: format = {file.format}; this program reads format 1")
+    file = decode(text, RigFile, source, "compare with the rig file format")
     if file.reference is not None:
         if file.apparatus is not None or file.camera is not None:
             raise ConfigError(f"{source}: [reference] stands beside [apparatus] or [camera]; keep one kind")
