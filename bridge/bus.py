@@ -432,7 +432,7 @@ class Subscriber(_Sockets):
     def poll(self, timeout_s: float = 0.0) -> list[Envelope]:
         """Everything that has come, waiting at most ``timeout_s`` for the first.
 
-        Of each topic that keeps only its last, only the newest is given. Records come first, in
+        Of each topic that may be lost, only the newest is given. Records come first, in
         order.
         """
         records: list[Envelope] = []

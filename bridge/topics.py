@@ -23,7 +23,6 @@ class Topic:
     body: type
     rate_hz: float | None  # expected; None when it comes as things happen
     must_arrive: bool
-    keep_last: bool  # a viewer that is behind shows only the newest
 
     @property
     def prefix(self) -> bytes:
@@ -32,13 +31,13 @@ class Topic:
 
 
 TOPICS: Final[tuple[Topic, ...]] = (
-    Topic("pose", Pose, 60.0, must_arrive=False, keep_last=True),
-    Topic("preview", Preview, 25.0, must_arrive=False, keep_last=True),
-    Topic("heartbeat", Heartbeat, 1.0, must_arrive=False, keep_last=True),
-    Topic("scene", Scene, None, must_arrive=True, keep_last=False),
-    Topic("routine", Routine, None, must_arrive=True, keep_last=False),
-    Topic("reading", Reading, None, must_arrive=True, keep_last=False),
-    Topic("ruling", Ruling, None, must_arrive=True, keep_last=False),
+    Topic("pose", Pose, 60.0, must_arrive=False),
+    Topic("preview", Preview, 25.0, must_arrive=False),
+    Topic("heartbeat", Heartbeat, 1.0, must_arrive=False),
+    Topic("scene", Scene, None, must_arrive=True),
+    Topic("routine", Routine, None, must_arrive=True),
+    Topic("reading", Reading, None, must_arrive=True),
+    Topic("ruling", Ruling, None, must_arrive=True),
 )
 BY_BODY: Final[dict[type, Topic]] = {topic.body: topic for topic in TOPICS}
 BY_PREFIX: Final[dict[bytes, Topic]] = {topic.prefix: topic for topic in TOPICS}

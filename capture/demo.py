@@ -124,7 +124,7 @@ def _follow(supervisor: Supervisor, session: Path, as_json: bool) -> list[Readin
                 elif isinstance(body, Reading):
                     known[body.flight] = body
                     _say(body, as_json)
-                elif isinstance(body, Heartbeat) and body.feed == "ended":
+                elif isinstance(body, Heartbeat) and body.feed != "running":
                     ended_at = body.reading_seq
     return sorted(known.values(), key=lambda reading: reading.release_ns)
 

@@ -295,7 +295,7 @@ class _Run:
             now_ns = at.clock.now_ns()
             self._publisher.publish(
                 Heartbeat(
-                    feed="ended" if count.ended else "lost" if at.feed.problem else "running",
+                    feed="running" if not count.ended else "lost" if at.feed.problem else "ended",
                     recorded=count.recorded,
                     measured=count.measured,
                     dropped=count.dropped,
