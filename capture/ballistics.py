@@ -22,7 +22,6 @@ GRAVITY: Final = 9.80665  # m/s2, 3rd CGPM 1901
 # joints weigh in the centre of mass (0.34), and more because neighbours err alike. Our own estimate.
 BODY_BIAS_M: Final = 0.005
 CHECK_K: Final = 3.0  # the gravity check allows this many standard uncertainties
-SHORTEST_CHECK_S: Final = 0.25
 _TUNING: Final = 2.0  # Cauchy weights fall to a half at this many robust standard deviations
 _ITERATIONS: Final = 12
 _EPS: Final = 1e-12

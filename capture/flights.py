@@ -86,11 +86,6 @@ class FlightWatch:
         """The gymnast's phase in the newest picture."""
         return self._phases.phase
 
-    @property
-    def settling(self) -> bool:
-        """Whether a flight has begun or ended and its settled reading is still to come."""
-        return self._open is not None or bool(self._waiting)
-
     def begin_routine(self, routine: int) -> None:
         """Count flights from 1 again, for another routine."""
         self._routine, self._count = routine, 0

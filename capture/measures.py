@@ -149,7 +149,6 @@ class Figures:
     """The figures of one flight; times in seconds from the origin."""
 
     apex_s: float
-    apex_xz_m: Floats
     apex: Quantity
     moments: tuple[Moment, ...]
     measures: tuple[Measure, ...]
@@ -262,8 +261,7 @@ def measure(
         if down is not None:
             moments.append(_seen_moment("down_swing", samples, t, down, origin_ns, set_up, rail))
 
-    place, velocity, _, _ = hips.at([start.t_s, apex_s, end.t_s])
-    measures = _travel(start, end, path, velocity[0])
+    measures = _travel(start, end, path)
     measures += _clearance(hips, start, end, span, view, rail)
     measures += _turning(shape, hips, start, end, apex_s, moment)
     measures += shape.at_apex(apex_s)
@@ -275,7 +273,7 @@ def measure(
     elif apex_s <= start.t_s + _GRID_S:
         doubt = "the hips were highest at the release"
     top = moments[1]
-    return Figures(apex_s, place[1], top.height, tuple(moments), tuple(measures), doubt)
+    return Figures(apex_s, top.height, tuple(moments), tuple(measures), doubt)
 
 
 class _Shape:
@@ -390,7 +388,7 @@ def _joint_angle(joints: Floats, first: str, at: str, second: str) -> Floats:
     return np.asarray(np.arccos(np.clip(cosine, -1, 1)), dtype=np.float64)
 
 
-def _travel(start: Edge, end: Edge, path: Flightpath, hip_velocity: Floats) -> list[Measure]:
+def _travel(start: Edge, end: Edge, path: Flightpath) -> list[Measure]:
     duration, u_duration = end.t_s - start.t_s, combine([start.u_s, end.u_s])
     vx, vz = (float(v) for v in path.velocity(start.t_s))
     speed = math.hypot(vx, vz)

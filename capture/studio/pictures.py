@@ -6,10 +6,11 @@ body shapes, numpy, OpenCV and an EGL device; not the body model itself. One `Ma
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, TypeVar
 
 import cv2
 import numpy as np
@@ -397,19 +398,23 @@ def whole_frames(
         maker.release()
 
 
+T = TypeVar("T")
+
+
+def _in_shards(
+    out: Path, name: str, items: Iterator[T], shard: int, save: Callable[[Path, Sequence[T]], None]
+) -> int:
+    out.mkdir(parents=True, exist_ok=True)
+    total = part = 0
+    while held := list(islice(items, shard)):
+        save(out / f"{name}-{part:04d}.npz", held)
+        total, part = total + len(held), part + 1
+    return total
+
+
 def write_crops(out: Path, items: Iterator[Picture], shard: int = 1000) -> int:
     """Write crops to ``crops-0000.npz`` and so on (image, joints); returns how many."""
-    out.mkdir(parents=True, exist_ok=True)
-    total, part, held = 0, 0, []
-    for item in items:
-        held.append(item)
-        total += 1
-        if len(held) == shard:
-            _save_crops(out / f"crops-{part:04d}.npz", held)
-            held, part = [], part + 1
-    if held:
-        _save_crops(out / f"crops-{part:04d}.npz", held)
-    return total
+    return _in_shards(out, "crops", items, shard, _save_crops)
 
 
 def _save_crops(path: Path, items: Sequence[Picture]) -> None:
@@ -421,17 +426,7 @@ def write_frames(out: Path, items: Iterator[Frame], shard: int = 1000) -> int:
 
     Arrays: image, joints, boxes (all frames' boxes after another), first (where each frame's begin).
     """
-    out.mkdir(parents=True, exist_ok=True)
-    total, part, held = 0, 0, []
-    for item in items:
-        held.append(item)
-        total += 1
-        if len(held) == shard:
-            _save_frames(out / f"frames-{part:04d}.npz", held)
-            held, part = [], part + 1
-    if held:
-        _save_frames(out / f"frames-{part:04d}.npz", held)
-    return total
+    return _in_shards(out, "frames", items, shard, _save_frames)
 
 
 def _save_frames(path: Path, items: Sequence[Frame]) -> None:
