@@ -8,11 +8,9 @@ points carry half a pixel of noise, as a careful hand would leave.
 from __future__ import annotations
 
 import math
-import platform
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any, Final
 
@@ -183,17 +181,6 @@ def summary(trials: Sequence[Trial]) -> dict[str, Any]:
         "family_right": sum(r.family == t.family for t, r in read),
         "sure_bands": len(sure),
         "sure_and_wrong": sum(r.band != t.band for t, r in sure),
-    }
-
-
-def machine() -> dict[str, str]:
-    """What a figure was measured on."""
-    return {
-        "machine": f"{platform.machine()}, {platform.system()}, Python {platform.python_version()}",
-        "railcrest": version("railcrest"),
-        "openvino": version("openvino"),
-        "ultralytics": version("ultralytics"),
-        "precision": "joints FP32, finder as the library chooses",
     }
 
 

@@ -1,0 +1,1 @@
+"""The bench: what Railcrest promises, measured on this machine and printed with it."""
