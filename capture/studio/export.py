@@ -32,8 +32,8 @@ DATA: Final = {
         "Flickr, distributed for research), and pictures rendered by capture/studio"
     ),
     "finder": (
-        "frames rendered by capture/studio, and people cut out of photographs of the Leeds Sports Pose "
-        "Extended set (Johnson & Everingham, CVPR 2011; from Flickr, distributed for research)"
+        "frames rendered by capture/studio, and 8,009 photographs of the Leeds Sports Pose Extended set "
+        "(Johnson & Everingham, CVPR 2011; from Flickr, distributed for research)"
     ),
 }
 FINDER_INPUT: Final = (640, 384)  # width, height
@@ -45,16 +45,16 @@ def export_joints(weights: Path, size: str, out: Path) -> int:
     import torch
 
     from capture.models import import_openvino
-    from capture.studio.joint_net import SIDE, SIZES, JointNet
+    from capture.studio.joint_net import SIZES, JointNet
     from capture.studio.train_joints import load_state
 
     openvino = import_openvino()
-    net = JointNet(*SIZES[size]).eval()
+    net, side = JointNet(SIZES[size]).eval(), SIZES[size].side
     net.load_state_dict(load_state(weights))
-    model = openvino.convert_model(net, example_input=torch.zeros(1, 3, SIDE, SIDE))
-    model.reshape([1, 3, SIDE, SIDE])
+    model = openvino.convert_model(net, example_input=torch.zeros(1, 3, side, side))
+    model.reshape([1, 3, side, side])
     openvino.save_model(model, out / "joints.xml", compress_to_fp16=True)
-    return SIDE
+    return side
 
 
 def export_finder(weights: Path, out: Path) -> None:

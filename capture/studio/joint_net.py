@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import Any, Final
 
 import timm
@@ -12,13 +14,34 @@ from torch.nn import functional
 from bridge.skeleton import N_JOINTS
 
 STRIDE: Final = 4  # crop pixels a heat-map cell
-SIDE: Final = 192  # crop, px
-# Backbone and channels of the pyramid. "half" ships; "small" is a third cheaper and less sure;
-# "large" is the teacher.
-SIZES: Final[dict[str, tuple[str, int]]] = {
-    "small": ("hgnetv2_b0", 48),
-    "half": ("resnet18/2", 64),
-    "large": ("resnet34d", 128),
+SIDE: Final = 192  # crop of the network that ships, px
+LARGE_SIDE: Final = 256  # crop of the teacher, px
+
+
+@dataclass(frozen=True, slots=True)
+class Size:
+    """A backbone that timm knows, with what changes in it, and the channels of the pyramid."""
+
+    backbone: str
+    channels: int
+    side: int = SIDE
+    changes: Mapping[str, Any] = field(default_factory=dict)
+
+
+# "half" ships; "wide" costs a fifth more; the two with the larger crop teach.
+SIZES: Final[dict[str, Size]] = {
+    "half": Size("resnet18", 64, changes={"channels": (32, 64, 128, 256)}),
+    "wide": Size(
+        "resnet18",
+        48,
+        changes={
+            "layers": (2, 2, 3, 2),
+            "channels": (32, 64, 160, 320),
+            "block_args": {"attn_layer": "se"},
+        },
+    ),
+    "large": Size("resnetrs50", 160, LARGE_SIDE, {"drop_path_rate": 0.1}),
+    "medium": Size("resnet34d", 128, LARGE_SIDE, {"block_args": {"attn_layer": "se"}, "drop_path_rate": 0.1}),
 }
 
 
@@ -26,15 +49,12 @@ class JointNet(nn.Module):  # type: ignore[misc]
     """Crops (N, 3, S, S), RGB 0 to 1, to logits (N, 14, S / 4, S / 4).
 
     The softmax of a joint's logits over its map is the probability of where it lies.
-
-    backbone: a name that timm knows; "/2" behind a ResNet halves its channels.
     """
 
-    def __init__(self, backbone: str, channels: int) -> None:
+    def __init__(self, size: Size) -> None:
         super().__init__()
-        name, _, share = backbone.partition("/")
-        narrow = {"channels": tuple(c // int(share) for c in (64, 128, 256, 512))} if share else {}
-        self.backbone = timm.create_model(name, pretrained=False, features_only=True, **narrow)
+        channels = size.channels
+        self.backbone = timm.create_model(size.backbone, pretrained=False, features_only=True, **size.changes)
         info: Any = self.backbone.feature_info
         self.levels = [i for i, reduction in enumerate(info.reduction()) if reduction >= STRIDE]
         widths = info.channels()

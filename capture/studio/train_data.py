@@ -30,8 +30,9 @@ Floats = NDArray[np.float32]
 
 SIDE: Final = 256  # photographs are shrunk to this, px
 WEBP_QUALITY: Final = 64
-KEPT_OUT: Final = 0.07  # share of photographs used for validation only
+KEPT_OUT: Final = 0.10  # share of photographs used for validation only
 GREY: Final = 114  # fills the square round a picture
+FINISHED: Final = "finished"  # marks a folder whose pictures are all there
 CROP: Final = 256  # studio crops, px
 FRAME: Final = (640, 384)  # studio frames for the finder, px
 
@@ -43,6 +44,7 @@ class Labelled:
     pictures: Bytes  # (N, side, side, 3) RGB, GREY where there is no picture
     joints: Floats  # (N, 14, 3) x, y (px, pixel centres at integers); third 0 where unlabelled
     extent: Floats  # (N, 4) x0, y0, x1, y1 of the picture inside the square
+    boxes: Floats  # (N, 4) left, top, right, bottom of the person, px like the joints
 
 
 def kept_out(name: str) -> bool:
@@ -68,7 +70,7 @@ def pack_photographs(source: Path, target: Path) -> int:
     """
     with tarfile.open(source / "labels.tgz") as tar:
         labels = {Path(m.name).stem: _read(tar, m).decode() for m in tar if m.isfile()}
-    names, coded, joints = [], [], []
+    names, coded, joints, boxes = [], [], [], []
     for part in sorted(source.glob("images-*.tar")):
         with tarfile.open(part) as tar:
             for member in tar:
@@ -81,11 +83,15 @@ def pack_photographs(source: Path, target: Path) -> int:
                 size = (max(1, round(width * scale)), max(1, round(height * scale)))
                 if scale < 1:
                     picture = np.asarray(cv2.resize(picture, size, interpolation=cv2.INTER_AREA), np.uint8)
-                numbers = np.array(labels[name].split()[5:], np.float32).reshape(-1, 3)
+                numbers = np.array(labels[name].split()[1:], np.float32)
+                x, y, wide, high = numbers[:4]
+                corners = np.array([[x - wide / 2, y - high / 2], [x + wide / 2, y + high / 2]], np.float32)
+                placed = numbers[4:].reshape(-1, 3)
                 # Labels measure from the picture's corner; our pixel centres are at integers.
-                numbers[:, :2] = numbers[:, :2] * size - 0.5
+                placed[:, :2] = placed[:, :2] * size - 0.5
                 names.append(name)
-                joints.append(numbers)
+                joints.append(placed)
+                boxes.append((corners * size - 0.5).ravel())
                 coded.append(cv2.imencode(".webp", picture, [cv2.IMWRITE_WEBP_QUALITY, WEBP_QUALITY])[1])
     order = np.argsort(names)
     lengths = np.array([len(coded[i]) for i in order])
@@ -93,6 +99,7 @@ def pack_photographs(source: Path, target: Path) -> int:
         target,
         names=np.array(names)[order],
         joints=np.stack(joints)[order],
+        boxes=np.stack(boxes)[order].astype(np.float32),
         ends=np.cumsum(lengths),
         coded=np.concatenate([coded[i].ravel() for i in order]),
     )
@@ -103,7 +110,8 @@ def photographs(packed: Path, validation: bool, limit: int | None = None) -> Lab
     """Unpack the photographs for training or for validation, each in the middle of a grey square."""
     with np.load(packed) as data:
         chosen = np.array([i for i, n in enumerate(data["names"]) if kept_out(str(n)) == validation])[:limit]
-        ends, coded, labels = data["ends"], data["coded"], data["joints"][chosen].copy()
+        ends, coded = data["ends"], data["coded"]
+        labels, boxes = data["joints"][chosen].copy(), data["boxes"][chosen].copy()
     pictures = np.full((len(chosen), SIDE, SIDE, 3), GREY, np.uint8)
     extent = np.zeros((len(chosen), 4), np.float32)
 
@@ -114,11 +122,12 @@ def photographs(packed: Path, validation: bool, limit: int | None = None) -> Lab
         top, left = (SIDE - height) // 2, (SIDE - width) // 2
         pictures[k, top : top + height, left : left + width] = picture[..., ::-1]
         labels[k, :, :2] += (left, top)
+        boxes[k] += (left, top, left, top)
         extent[k] = (left, top, left + width, top + height)
 
     with ThreadPoolExecutor() as pool:
         list(pool.map(unpack, range(len(chosen))))
-    return Labelled(pictures, labels, extent)
+    return Labelled(pictures, labels, extent, boxes)
 
 
 def _makers_share(job: tuple[Any, ...]) -> int:
@@ -187,7 +196,13 @@ def render(
     with ProcessPoolExecutor(processes, mp_context=get_context("spawn")) as pool:
         total = sum(pool.map(_makers_share, jobs))
     report(f"{total} {what} in {time.time() - began:.0f} s")
+    (out / FINISHED).touch()
     return total
+
+
+def finished(folder: Path) -> bool:
+    """Whether the rendering into a folder is complete."""
+    return (folder / FINISHED).exists()
 
 
 def studio(folder: Path, limit: int | None = None) -> Labelled:
@@ -198,15 +213,18 @@ def studio(folder: Path, limit: int | None = None) -> Labelled:
             pictures.append(data["image"])
             joints.append(data["joints"])
     images = np.concatenate(pictures)[:limit]
+    places = np.concatenate(joints)[:limit].astype(np.float32)
     extent = np.tile(np.array([0, 0, CROP, CROP], np.float32), (len(images), 1))
-    return Labelled(images, np.concatenate(joints)[:limit].astype(np.float32), extent)
+    boxes = np.concatenate([places[..., :2].min(axis=1), places[..., :2].max(axis=1)], axis=1)
+    return Labelled(images, places, extent, boxes)
 
 
 def collage(people: Labelled, backdrop: Bytes, rng: np.random.Generator) -> tuple[Bytes, Floats]:
     """Photographed people pasted on a frame without boxes, (h, w, 3) RGB, and their boxes (n, 4).
 
     Only the main person of a photograph is labelled, so each is cut out with a small margin that
-    leaves few others; patches without anybody teach that a pasted edge is no person.
+    leaves few others. Most patches fade out at their edges, and patches without anybody are pasted
+    too: a pasted edge must not come to mean a person.
     """
     picture = backdrop.copy()
     height, width = picture.shape[:2]
@@ -214,19 +232,15 @@ def collage(people: Labelled, backdrop: Bytes, rng: np.random.Generator) -> tupl
     boxes = []
     for _ in range(int(rng.integers(2, 9))):
         i = int(rng.integers(len(people.pictures)))
-        seen = people.joints[i, :, 2] > 0
-        if seen.sum() < 6:
-            continue
         x0, y0, x1, y1 = people.extent[i].astype(int)
-        low, high = people.joints[i, seen, :2].min(axis=0), people.joints[i, seen, :2].max(axis=0)
-        grow = 0.08 * max(high - low)  # joints end short of hands and toes
-        low, high = np.maximum(low - grow, (x0, y0)), np.minimum(high + grow, (x1 - 1, y1 - 1))
-        margin = rng.uniform(0.02, 0.35, 4) * max(high - low)
+        low = np.maximum(people.boxes[i, :2], (x0, y0))
+        high = np.minimum(people.boxes[i, 2:], (x1 - 1, y1 - 1))
+        margin = rng.uniform(0.02, 0.3, 4) * max(high - low)
         a = np.maximum(np.floor(low - margin[:2]), (x0, y0)).astype(int)
         b = np.minimum(np.ceil(high + margin[2:]), (x1, y1)).astype(int)
         patch = people.pictures[i, a[1] : b[1], a[0] : b[0]]
         box: Floats | None = np.concatenate([low - a, high - a])
-        if rng.random() < 0.25:  # nobody: what lies beside the person in the same photograph
+        if rng.random() < 0.3:  # nobody: what lies beside the person in the same photograph
             sides = [(x0, y0, a[0], y1), (b[0], y0, x1, y1), (x0, y0, x1, a[1]), (x0, b[1], x1, y1)]
             left, top, right, bottom = max(sides, key=lambda s: (s[2] - s[0]) * (s[3] - s[1]))
             patch, box = people.pictures[i, top:bottom, left:right], None
@@ -238,7 +252,9 @@ def collage(people: Labelled, backdrop: Bytes, rng: np.random.Generator) -> tupl
         if size[0] >= width or size[1] >= height:
             continue
         share = np.array([size[0] / patch.shape[1], size[1] / patch.shape[0]] * 2)
-        patch = cv2.resize(patch, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR)
+        patch = np.asarray(
+            cv2.resize(patch, size, interpolation=cv2.INTER_AREA if scale < 1 else cv2.INTER_LINEAR), np.uint8
+        )
         if box is not None:
             box = (box + 0.5) * share - 0.5
         turn = int(rng.choice(4, p=[0.55, 0.15, 0.15, 0.15]))
@@ -256,13 +272,25 @@ def collage(people: Labelled, backdrop: Bytes, rng: np.random.Generator) -> tupl
         if ph >= height or pw >= width:
             continue
         top, left = int(rng.integers(height - ph)), int(rng.integers(width - pw))
-        if taken[top : top + ph, left : left + pw].any():
+        window = np.s_[top : top + ph, left : left + pw]
+        if taken[window].any():
             continue
-        taken[top : top + ph, left : left + pw] = True
-        picture[top : top + ph, left : left + pw] = patch
+        taken[window] = True
+        picture[window] = patch if rng.random() < 0.3 else _faded(patch, picture[window], rng)
         if box is not None:
             boxes.append(box + np.array([left, top, left, top]))
     return picture, np.array(boxes, np.float32).reshape(-1, 4)
+
+
+def _faded(patch: Bytes, behind: Bytes, rng: np.random.Generator) -> Bytes:
+    """A patch that fades into what is behind it, over up to a fifth of its size from each edge."""
+    height, width = patch.shape[:2]
+    share = rng.uniform(0.05, 0.2)
+    from_edge = [
+        np.minimum(np.arange(n) + 0.5, n - 0.5 - np.arange(n)) / (share * n) for n in (height, width)
+    ]
+    alpha = np.clip(np.minimum(from_edge[0][:, None], from_edge[1][None]), 0, 1)[..., None]
+    return np.asarray(alpha * patch + (1 - alpha) * behind, np.uint8)
 
 
 def main(arguments: list[str] | None = None) -> int:

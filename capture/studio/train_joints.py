@@ -1,12 +1,13 @@
 """Trains the joint network on photographs and studio pictures.
 
     python -m capture.studio.train_joints --photographs photographs.npz --studio pictures \
-        --out weights --minutes 8 [--size large] [--teacher teacher.pt] [--start joints.pt]
+        --out weights --minutes 12 [--size large] [--teacher large:teacher.pt] [--start joints.pt]
 
 All pictures lie on the device as one uint8 tensor and are turned, scaled, mirrored, shaded, blurred,
 covered and cut off there in batches. The target is a Gaussian on the heat map, the loss softmax
-cross-entropy. With a teacher, its heat maps share the target: crowd-sourced labels are noisy,
-and a larger network's opinion of them is cleaner than the labels.
+cross-entropy. Labels of photographs are crowd-sourced and noisy, so a later opinion shares their
+target: a teacher's, or, without one, that of the average of the network's own weights. The opinion
+is asked about the crop before it is spoiled.
 Reproducible up to the device's own rounding with the same seed, data and number of steps.
 """
 
@@ -18,6 +19,7 @@ import json
 import math
 import sys
 import time
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
@@ -27,10 +29,12 @@ from torch.nn import functional
 
 from bridge.skeleton import INDEX, MIRROR
 from capture.studio import train_data
-from capture.studio.joint_net import SIDE, SIZES, STRIDE, JointNet
+from capture.studio.joint_net import SIZES, STRIDE, JointNet, Size
 
-CELLS: Final = SIDE // STRIDE
-SPREAD_CELLS: Final = 1.25  # standard deviation of the target on the heat map
+SPREAD_SHARE: Final = 0.026  # standard deviation of the target, of the crop's side
+OWN_OPINION_FROM: Final = 0.35  # of the training; before, the average of the weights knows too little
+OWN_TRUST: Final = 0.5  # in its own opinion, on photographs
+TEACHER_TRUST: Final = (0.7, 0.15)  # in a teacher's, on photographs and on studio pictures
 AT_RUN_TIME: Final = 0.68  # share of the crop that the joints' longer side takes
 PIECE_BYTES: Final = 15_000_000
 UNSEEN_WEIGHT: Final = 0.1
@@ -67,14 +71,35 @@ class Pool:
 class Batch:
     """Crops with their joints."""
 
-    crops: torch.Tensor  # (n, 3, SIDE, SIDE) 0 to 1
+    crops: torch.Tensor  # (n, 3, side, side) 0 to 1
     joints: torch.Tensor  # (n, 14, 2) crop px
     known: torch.Tensor  # (n, 14) bool: the joint lies in the crop and its place is known
     unseen: torch.Tensor  # (n, 14) bool: the joint is known to lie outside the crop
 
+    @property
+    def side(self) -> int:
+        """Of a crop, px."""
+        return int(self.crops.shape[-1])
 
-def sample(pool: Pool, index: torch.Tensor, vary: bool) -> Batch:
-    """Cut crops out of pictures; ``vary`` turns, scales and spoils them as training needs."""
+    def joined(self, other: Batch) -> Batch:
+        """This batch with another behind it."""
+        return Batch(
+            *(
+                torch.cat([getattr(self, k), getattr(other, k)])
+                for k in ("crops", "joints", "known", "unseen")
+            )
+        )
+
+    def resized(self, side: int) -> Batch:
+        """The same crops at another size."""
+        if side == self.side:
+            return self
+        crops = functional.interpolate(self.crops, (side, side), mode="bilinear", antialias=True)
+        return Batch(crops, (self.joints + 0.5) * (side / self.side) - 0.5, self.known, self.unseen)
+
+
+def sample(pool: Pool, index: torch.Tensor, vary: bool, crop_px: int) -> Batch:
+    """Cut crops of ``crop_px`` out of pictures; ``vary`` turns and scales them as training needs."""
     device, n = pool.pictures.device, len(index)
     side = pool.pictures.shape[-1]
     joints = pool.joints[index]
@@ -97,13 +122,13 @@ def sample(pool: Pool, index: torch.Tensor, vary: bool) -> Batch:
         angle = (uniform(n) * 2 - 1) * math.pi * whole + normal(n) * 0.15
         share = 0.45 + 0.45 * uniform(n)
         flip = uniform(n) < 0.5
-        shift = (uniform(n, 2) - 0.5) * ((1 - share) * 1.0)[:, None] * SIDE
+        shift = (uniform(n, 2) - 0.5) * ((1 - share) * 1.0)[:, None] * crop_px
         cut = (uniform(n) < 0.15)[:, None]
-        shift = torch.where(cut, (uniform(n, 2) - 0.5) * SIDE * 0.9, shift)
+        shift = torch.where(cut, (uniform(n, 2) - 0.5) * crop_px * 0.9, shift)
     else:
         angle, share = torch.zeros(n, device=device), torch.full((n,), AT_RUN_TIME, device=device)
         flip, shift = torch.zeros(n, dtype=torch.bool, device=device), torch.zeros(n, 2, device=device)
-    scale = share * SIDE / extent
+    scale = share * crop_px / extent
     mirror = torch.where(flip, -1.0, 1.0)
     cos, sin = torch.cos(angle), torch.sin(angle)
     forward = torch.stack(
@@ -113,14 +138,14 @@ def sample(pool: Pool, index: torch.Tensor, vary: bool) -> Batch:
         ],
         1,
     )
-    middle = (SIDE - 1) / 2 + shift
+    middle = (crop_px - 1) / 2 + shift
     back = torch.linalg.inv(forward)
     # grid_sample's coordinates run from -1 to 1 between the outer edges, half a pixel beyond the centres.
     theta = torch.zeros(n, 2, 3, device=device)
-    theta[:, :, :2] = back * (SIDE / side)
-    at_centre = centre + (back @ ((SIDE - 1) / 2 - middle)[..., None])[..., 0]
+    theta[:, :, :2] = back * (crop_px / side)
+    at_centre = centre + (back @ ((crop_px - 1) / 2 - middle)[..., None])[..., 0]
     theta[:, :, 2] = (2 * at_centre + 1) / side - 1
-    grid = functional.affine_grid(theta, [n, 3, SIDE, SIDE], align_corners=False)
+    grid = functional.affine_grid(theta, [n, 3, crop_px, crop_px], align_corners=False)
     pictures = pool.pictures[index].float()
     if vary:
         # Photographs end somewhere: fill what lies beyond with a plain colour of chance.
@@ -138,23 +163,21 @@ def sample(pool: Pool, index: torch.Tensor, vary: bool) -> Batch:
     order = torch.tensor(MIRROR, device=device)
     px = torch.where(flip[:, None, None], px[:, order], px)
     placed = torch.where(flip[:, None], placed[:, order], placed)
-    within = ((px > -0.5) & (px < SIDE - 0.5)).all(-1)
-    if vary:
-        crops = spoil(crops)
+    within = ((px > -0.5) & (px < crop_px - 0.5)).all(-1)
     return Batch(crops.clamp(0, 1), px, placed & within, placed & ~within)
 
 
 def spoil(crops: torch.Tensor) -> torch.Tensor:
-    """Light, colour, covering, blur and noise of chance."""
-    device, n = crops.device, len(crops)
+    """Covering, light, colour, glare, blur and noise of chance."""
+    device, n, side = crops.device, len(crops), crops.shape[-1]
 
     def uniform(*shape: int) -> torch.Tensor:
         return torch.rand(*shape, device=device)
 
     one = (n, 1, 1, 1)
     # A rectangle of somebody else's picture in front.
-    row = torch.arange(SIDE, device=device).float()
-    size, corner = (0.08 + 0.27 * uniform(n, 2)) * SIDE, uniform(n, 2) * SIDE
+    row = torch.arange(side, device=device).float()
+    size, corner = (0.08 + 0.27 * uniform(n, 2)) * side, uniform(n, 2) * side
     across = (row >= corner[:, :1]) & (row < corner[:, :1] + size[:, :1])
     down = (row >= corner[:, 1:]) & (row < corner[:, 1:] + size[:, 1:])
     cover = (down[:, :, None] & across[:, None, :])[:, None] & (uniform(*one) < 0.3)
@@ -166,6 +189,15 @@ def spoil(crops: torch.Tensor) -> torch.Tensor:
     grey = crops.mean(1, keepdim=True)
     crops = grey + (crops - grey) * (uniform(*one) * 1.6)
     crops = crops * (1 + 0.12 * torch.randn(n, 3, 1, 1, device=device))
+    # Glare: a veil over the whole and a glow round a lamp or the sun, as a lens makes them.
+    glow_px = side * (0.15 + 0.9 * uniform(*one))
+    x, y = (side * (1.6 * uniform(*one) - 0.3) for _ in range(2))
+    far = ((row - x) ** 2 + (row[:, None] - y) ** 2) / glow_px**2
+    tint = 1 - 0.25 * uniform(n, 3, 1, 1)
+    haze = torch.where(uniform(*one) < 0.25, 0.75 * uniform(*one), torch.zeros(one, device=device))
+    glow = torch.where(uniform(*one) < 0.25, 1.3 * uniform(*one), torch.zeros(one, device=device))
+    crops = crops * (1 - haze) + haze * tint + glow * torch.exp(-far) * tint
+    crops = crops.clamp(0, 1)
     pick = uniform(*one)
     soft = functional.avg_pool2d(crops, 3, 1, 1)
     smeared = functional.avg_pool2d(crops, (1, 7), 1, (0, 3)), functional.avg_pool2d(crops, (7, 1), 1, (3, 0))
@@ -175,23 +207,23 @@ def spoil(crops: torch.Tensor) -> torch.Tensor:
     # Small people come enlarged: coarse, then smooth again.
     coarse = functional.interpolate(
         functional.interpolate(crops, scale_factor=0.5, mode="area"),
-        size=(SIDE, SIDE),
+        size=(side, side),
         mode="bilinear",
         align_corners=False,
     )
     crops = torch.where((pick > 0.26) & (pick < 0.36), coarse, crops)
-    return crops + 0.035 * uniform(*one) * torch.randn_like(crops)
+    return (crops + 0.035 * uniform(*one) * torch.randn_like(crops)).clamp(0, 1)
 
 
-def _axis(device: torch.device) -> torch.Tensor:
+def _axis(cells: int, device: torch.device) -> torch.Tensor:
     """Crop px of the cells' centres: cell c covers pixels 4 c to 4 c + 3."""
-    return torch.arange(CELLS, device=device).float() * STRIDE + (STRIDE - 1) / 2
+    return torch.arange(cells, device=device).float() * STRIDE + (STRIDE - 1) / 2
 
 
 def target(batch: Batch) -> torch.Tensor:
-    """Where each joint lies: (n, 14, CELLS * CELLS), a Gaussian that sums to one."""
-    axis = _axis(batch.joints.device)
-    spread = SPREAD_CELLS * STRIDE
+    """Where each joint lies: (n, 14, cells * cells), a Gaussian that sums to one."""
+    axis = _axis(batch.side // STRIDE, batch.joints.device)
+    spread = SPREAD_SHARE * batch.side
     x = torch.exp(-((axis - batch.joints[..., :1]) ** 2) / (2 * spread**2))
     y = torch.exp(-((axis - batch.joints[..., 1:]) ** 2) / (2 * spread**2))
     x, y = x / x.sum(-1, keepdim=True).clamp(min=1e-6), y / y.sum(-1, keepdim=True).clamp(min=1e-6)
@@ -201,9 +233,10 @@ def target(batch: Batch) -> torch.Tensor:
 def decode(logits: torch.Tensor, rounds: int = 4) -> tuple[torch.Tensor, torch.Tensor]:
     """Crop px (n, 14, 2) of each map's mode, found by recentring a Gaussian window; mass round it (n, 14)."""
     probability = logits.float().flatten(2).softmax(-1).reshape(logits.shape)
-    axis = _axis(logits.device)
+    cells = logits.shape[-1]
+    axis = _axis(cells, logits.device)
     at = probability.flatten(2).argmax(-1)
-    px = torch.stack([axis[at % CELLS], axis[at // CELLS]], -1)
+    px = torch.stack([axis[at % cells], axis[at // cells]], -1)
     window = 2.0 * STRIDE
     for _ in range(rounds):
         x = torch.exp(-((axis - px[..., :1]) ** 2) / (2 * window**2))
@@ -218,13 +251,13 @@ def decode(logits: torch.Tensor, rounds: int = 4) -> tuple[torch.Tensor, torch.T
 
 
 @torch.no_grad()  # type: ignore[untyped-decorator]
-def judge(model: torch.nn.Module, pool: Pool) -> dict[str, float]:
+def judge(model: torch.nn.Module, pool: Pool, side: int) -> dict[str, float]:
     """Errors on a validation pool, relative to torso length (mid-shoulder to mid-hip) and in crop px."""
     model.eval()
     hips, each, pixels = [], [], []
     for i in range(0, len(pool.pictures), 256):
         index = torch.arange(i, min(i + 256, len(pool.pictures)), device=pool.pictures.device)
-        batch = sample(pool, index, vary=False)
+        batch = sample(pool, index, False, side)
         with torch.autocast(index.device.type, dtype=torch.bfloat16, enabled=index.is_cuda):
             logits = model(batch.crops.contiguous(memory_format=torch.channels_last))
         px, _ = decode(logits)
@@ -253,7 +286,7 @@ def judge(model: torch.nn.Module, pool: Pool) -> dict[str, float]:
 class Plan:
     """How to train."""
 
-    size: tuple[str, int]
+    size: Size
     seconds: float
     batch: int
     rate: float
@@ -262,16 +295,42 @@ class Plan:
     steps: int | None = None  # instead of the time: the same every time
 
 
+@dataclass(frozen=True, slots=True)
+class Teacher:
+    """Trained networks whose mean opinion is asked."""
+
+    nets: Sequence[torch.nn.Module]
+    side: int
+
+    @torch.no_grad()  # type: ignore[untyped-decorator]
+    def opinion(self, crops: torch.Tensor, cells: int) -> torch.Tensor:
+        """Probability of each joint's place, (n, 14, cells * cells)."""
+        crops = crops.contiguous(memory_format=torch.channels_last)
+        with torch.autocast(crops.device.type, dtype=torch.bfloat16, enabled=crops.is_cuda):
+            maps = [net(crops) for net in self.nets]
+        total = torch.stack([m.float().flatten(2).softmax(-1) for m in maps]).mean(0)
+        side = maps[0].shape[-1]
+        # Adaptive mean pooling keeps a map's shares up to a factor.
+        small = functional.adaptive_avg_pool2d(total.reshape(*total.shape[:2], side, side), cells)
+        return small.flatten(2) * (side / cells) ** 2
+
+
 def train(
-    plan: Plan, real: Pool, made: Pool | None, checks: dict[str, Pool], device: str,
-    teacher: torch.nn.Module | None = None, start: Path | None = None,
+    plan: Plan, real: Pool, studio: Callable[[], Pool | None], checks: dict[str, Pool], device: str,
+    out: Path, teacher: Teacher | None = None, start: Path | None = None,
 ) -> tuple[JointNet, dict[str, dict[str, float]]]:  # fmt: skip
-    """Train one network; returns the average of its weights over the last steps, and how it does."""
+    """Train one network; returns the average of its weights over the last steps, and how it does.
+
+    studio: the pool of studio pictures once it is there; photographs serve alone until then.
+    out: where the averaged weights are kept while the training runs.
+    """
     torch.manual_seed(plan.seed)
-    model = JointNet(*plan.size).to(device).to(memory_format=torch.channels_last)
+    side, cells = plan.size.side, plan.size.side // STRIDE
+    model = JointNet(plan.size).to(device).to(memory_format=torch.channels_last)
     if start is not None:
         model.load_state_dict(load_state(start))
     average = copy.deepcopy(model).eval().requires_grad_(False)
+    own = Teacher([average], side)
     decay = [p for p in model.parameters() if p.ndim > 1]
     plain = [p for p in model.parameters() if p.ndim <= 1]
     optimiser = torch.optim.AdamW(
@@ -279,9 +338,8 @@ def train(
         lr=plan.rate,
         fused=device == "cuda",
     )
-    n_real = plan.batch if made is None else round(plan.batch * plan.real_share)
     began = said = time.time()
-    step, done = 0, 0.0
+    step, done, seen, made = 0, 0.0, 0, studio()
     while done < 1:
         done = (time.time() - began) / plan.seconds if plan.steps is None else step / plan.steps
         for group in optimiser.param_groups:
@@ -290,25 +348,25 @@ def train(
                 * min(1, (step + 1) / 300)
                 * (0.01 + 0.99 * 0.5 * (1 + math.cos(math.pi * min(done, 1))))
             )
-        parts = [sample(real, torch.randint(len(real.pictures), (n_real,), device=device), vary=True)]
+        if made is None and step % 50 == 0:
+            made = studio()
+        n_real = plan.batch if made is None else round(plan.batch * plan.real_share)
+        crop_px = side if teacher is None else teacher.side
+        batch = sample(real, torch.randint(len(real.pictures), (n_real,), device=device), True, crop_px)
         if made is not None:
             picked = torch.randint(len(made.pictures), (plan.batch - n_real,), device=device)
-            parts.append(sample(made, picked, vary=True))
-        batch = Batch(
-            *(torch.cat([getattr(p, k) for p in parts]) for k in ("crops", "joints", "known", "unseen"))
-        )
-        crops = batch.crops.contiguous(memory_format=torch.channels_last)
+            batch = batch.joined(sample(made, picked, True, crop_px))
+        clean, batch = batch.crops, batch.resized(side)
         aim = target(batch)
+        if teacher is not None:
+            trust = torch.full((plan.batch, 1, 1), TEACHER_TRUST[1], device=device)
+            trust[:n_real] = TEACHER_TRUST[0]
+            aim = torch.lerp(aim, teacher.opinion(clean, cells), trust)
+        elif done > OWN_OPINION_FROM:
+            aim[:n_real] = torch.lerp(aim[:n_real], own.opinion(clean[:n_real], cells), OWN_TRUST)
+        crops = spoil(batch.crops).contiguous(memory_format=torch.channels_last)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             logits = model.train()(crops)
-            if teacher is not None:
-                with torch.no_grad():
-                    opinion = teacher(crops)
-        if teacher is not None:
-            # Labels of photographs are noisy, the studio's are exact.
-            trust = torch.full((plan.batch, 1, 1), 0.3, device=device)
-            trust[:n_real] = 0.65
-            aim = (1 - trust) * aim + trust * opinion.float().flatten(2).softmax(-1)
         log_p = logits.float().flatten(2).log_softmax(-1)
         known = batch.known.float()
         # A joint outside the crop should leave its map flat, so that its low peak tells.
@@ -318,24 +376,26 @@ def train(
         loss.backward()
         torch.nn.utils.clip_grad_norm_(model.parameters(), 5.0)
         optimiser.step()
-        step += 1
+        step, seen = step + 1, seen + plan.batch
         keep = 0.9995 * (1 - math.exp(-step / 500))
         with torch.no_grad():
             mine = [v for v in average.state_dict().values() if v.dtype.is_floating_point]
             new = [v for v in model.state_dict().values() if v.dtype.is_floating_point]
             torch._foreach_lerp_(mine, new, 1 - keep)
-        if step in (1, 50) or time.time() - said > 45:
+        if step in (1, 50) or time.time() - said > 60:
             said = time.time()
-            marks = {k: judge(average, p) for k, p in checks.items()} if step > 50 else {}
+            marks = {k: judge(average, p, side) for k, p in checks.items()} if step > 50 else {}
             short = " ".join(
-                f"{name} {m['mid_hip_within_0.1']:.3f} {m['mid_hip_median_px']:.2f} px"
+                f"{name} {m['mid_hip_within_0.1']:.3f} {m['mid_hip_within_0.2']:.3f}"
+                f" {m['mid_hip_median_px']:.2f} px"
                 for name, m in marks.items()
             )
-            rate = step * plan.batch / (said - began)
+            pace = seen / (said - began)
             print(
-                f"step {step}, {said - began:.0f} s, {rate:.0f}/s, loss {loss.item():.3f} {short}", flush=True
+                f"step {step}, {said - began:.0f} s, {pace:.0f}/s, loss {loss.item():.3f} {short}", flush=True
             )
-    return average, {k: judge(average, p) for k, p in checks.items()}
+            save_state(average, out)
+    return average, {k: judge(average, p, side) for k, p in checks.items()}
 
 
 def save_state(model: torch.nn.Module, path: Path) -> None:
@@ -381,7 +441,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--real-share", type=float, default=0.5)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--size", choices=tuple(SIZES), default="half")
-    parser.add_argument("--teacher", type=Path, default=None)
+    parser.add_argument("--teacher", action="append", default=[], help="SIZE:WEIGHTS, as often as wanted")
     parser.add_argument("--start", type=Path, default=None)
     parser.add_argument("--limit", type=int, default=None, help="few pictures, to try the program")
     chosen = parser.parse_args(arguments)
@@ -393,17 +453,26 @@ def main(arguments: list[str] | None = None) -> int:
     checks = {
         "photographs": Pool.of(train_data.photographs(chosen.photographs, True, limit), device, exact=False)
     }
-    made = Pool.of(train_data.studio(chosen.studio, limit), device, exact=True) if chosen.studio else None
     if chosen.studio_check:
         checks["studio"] = Pool.of(train_data.studio(chosen.studio_check, limit), device, exact=True)
+
+    def studio() -> Pool | None:
+        if chosen.studio is None or not train_data.finished(chosen.studio):
+            return None
+        pool = Pool.of(train_data.studio(chosen.studio, limit), device, exact=True)
+        print(f"{len(pool.pictures)} studio pictures", flush=True)
+        return pool
+
     counts = {k: len(p.pictures) for k, p in checks.items()}
-    studio = 0 if made is None else len(made.pictures)
-    print(f"{len(real.pictures)} photographs, {studio} studio pictures, checks {counts}", flush=True)
+    print(f"{len(real.pictures)} photographs, checks {counts}", flush=True)
     teacher = None
     if chosen.teacher:
-        teacher = JointNet(*SIZES["large"]).eval().requires_grad_(False)
-        teacher.load_state_dict(load_state(chosen.teacher))
-        teacher = teacher.to(device).to(memory_format=torch.channels_last)
+        nets = []
+        for size, _, weights in (t.partition(":") for t in chosen.teacher):
+            net = JointNet(SIZES[size]).eval().requires_grad_(False)
+            net.load_state_dict(load_state(Path(weights)))
+            nets.append(net.to(device).to(memory_format=torch.channels_last))
+        teacher = Teacher(nets, SIZES[size].side)
     seconds = chosen.minutes * 60 if chosen.until is None else max(5.0, chosen.until - time.time())
     plan = Plan(
         SIZES[chosen.size],
@@ -414,9 +483,10 @@ def main(arguments: list[str] | None = None) -> int:
         chosen.seed,
         chosen.steps,
     )
-    model, marks = train(plan, real, made, checks, device, teacher, chosen.start)
     chosen.out.mkdir(parents=True, exist_ok=True)
-    save_state(model, chosen.out / f"{chosen.name}.pt")
+    weights = chosen.out / f"{chosen.name}.pt"
+    model, marks = train(plan, real, studio, checks, device, weights, teacher, chosen.start)
+    save_state(model, weights)
     (chosen.out / f"{chosen.name}.json").write_text(json.dumps(marks, indent=1) + "\n")
     print(json.dumps(marks), flush=True)
     return 0
