@@ -1,7 +1,8 @@
 """Where the camera stands: pictures to metres in the flight plane, and what that costs in certainty.
 
-A pinhole with square pixels and the principal point at the picture's centre; focal length and pose
-are fitted to the survey points by least squares, with their covariance. Away from the bars a plane
+A pinhole with square pixels; focal length and pose are fitted to the survey points by least squares,
+with their covariance. Without a lens profile (:mod:`capture.lens`) the principal point is the picture's
+centre and straight lines stay straight. Away from the bars a plane
 with a scale and a line stands in for it. Both are a :class:`View`.
 
 Pixel centres are at integer coordinates, x right, y down. The flight plane is y = 0.
@@ -189,7 +190,9 @@ class Camera:
 
     @property
     def centre_px(self) -> Floats:
-        """The principal point: the middle of the picture, pixel centres at integers."""
+        """The principal point: the lens profile's, or the picture's middle; pixel centres at integers."""
+        if self.rig.lens is not None:
+            return np.array(self.rig.lens.centre_px)
         return (np.array(self.picture, dtype=float) - 1) / 2
 
     def zero_m(self, rail: str) -> float:
@@ -199,7 +202,9 @@ class Camera:
         """Pixels (..., 2) of points (..., 3); NaN behind the camera."""
         points = (np.asarray(xyz_m, dtype=float) - self.position) @ self.rotation.T
         depth = np.where(points[..., 2:] > 1e-6, points[..., 2:], np.nan)
-        return self.centre_px + self.focal_px * points[..., :2] / depth
+        ideal = points[..., :2] / depth
+        lens = self.rig.lens
+        return self.centre_px + self.focal_px * (ideal if lens is None else lens.distort(ideal))
 
     def project_plane(self, xz_m: ArrayLike, y_m: float = 0.0) -> Floats:
         xz = np.asarray(xz_m, dtype=float)
@@ -207,6 +212,8 @@ class Camera:
 
     def to_plane(self, px: ArrayLike, y_m: float = 0.0) -> Floats:
         p = (np.asarray(px, dtype=float) - self.centre_px) / self.focal_px
+        if self.rig.lens is not None:
+            p = self.rig.lens.undistort(p)
         rays = np.concatenate([p, np.ones((*p.shape[:-1], 1))], axis=-1) @ self.rotation
         reach = (y_m - self.position[1]) / rays[..., 1]
         reach = np.where(reach > 0, reach, np.nan)
@@ -364,9 +371,10 @@ def fit_camera(rig: Rig) -> Camera:
     if sizes[-1] < 1e-9 * sizes[0]:
         raise ConfigError(f"{rig.source}: camera.points leave the camera open; add feet of the uprights")
     inverse = right.T @ np.diag(1 / sizes) @ left.T
-    freedom = residuals.size - 7
+    freedom = residuals.size - (7 if rig.lens is None else 6)  # a profile all but gives the focal length
     observed = float((residuals**2).sum() / freedom)
     covariance = inverse @ inverse.T * max(rig.pixel_u**2, observed)
+    inverse = inverse[:, : residuals.size]  # what moves with the points
     steps = []
     for key, moved in rig.tolerances():
         shift = camera.project(np.array([moved.points3d(name) for name in names])) - camera.project(where)
@@ -387,12 +395,19 @@ def fit_camera(rig: Rig) -> Camera:
 
 
 def _fit(rig: Rig, where: Floats, pixels: Floats) -> tuple[Camera, Floats, Floats]:
-    """Camera, Jacobian (2n, 7) of its pixels and residuals (n, 2), from n points."""
+    """Camera, Jacobian (2n, 7) of its pixels and residuals (n, 2), from n points.
+
+    With a lens profile its focal length is one more observation, and the Jacobian has a row for it.
+    """
     frame = Camera(rig, 1.0, np.eye(3), np.zeros(3))
 
     def misses(p: Floats) -> Floats:
         off = frame.with_parameters(p).project(where) - pixels
-        return np.nan_to_num(off, nan=1e4).ravel()
+        off = np.nan_to_num(off, nan=1e4).ravel()
+        if rig.lens is None:
+            return off
+        known = rig.pixel_u / rig.lens.focal_u * (p[6] - math.log(rig.lens.focal_px))
+        return np.append(off, known)
 
     best = None
     for start in _starts(rig, where, pixels)[:3]:
@@ -401,18 +416,20 @@ def _fit(rig: Rig, where: Floats, pixels: Floats) -> tuple[Camera, Floats, Float
             best = found
     if best is None:
         raise ConfigError(f"{rig.source}: no camera fits camera.points; check which point is which")
-    return frame.with_parameters(best.x), np.asarray(best.jac), best.fun.reshape(-1, 2)
+    return frame.with_parameters(best.x), np.asarray(best.jac), best.fun[: pixels.size].reshape(-1, 2)
 
 
 def _starts(rig: Rig, where: Floats, pixels: Floats) -> list[Floats]:
     """First guesses over a range of focal lengths, best first."""
-    width, height = rig.picture
+    width = rig.picture[0]
     frame = Camera(rig, 1.0, np.eye(3), np.zeros(3))
     found: list[tuple[float, Floats]] = []
-    for ratio in np.geomspace(0.5, 8.0, 13):
-        focal = ratio * width
-        matrix = np.array([[focal, 0, (width - 1) / 2], [0, focal, (height - 1) / 2], [0, 0, 1]])
-        ok, turns, shifts, _ = cv2.solvePnPGeneric(where, pixels, matrix, None, flags=cv2.SOLVEPNP_SQPNP)
+    focals = np.geomspace(0.5, 8.0, 13) * width if rig.lens is None else [rig.lens.focal_px]
+    for focal in focals:
+        ideal = (pixels - frame.centre_px) / focal
+        if rig.lens is not None:
+            ideal = rig.lens.undistort(ideal)
+        ok, turns, shifts, _ = cv2.solvePnPGeneric(where, ideal, np.eye(3), None, flags=cv2.SOLVEPNP_SQPNP)
         if not ok:
             continue
         for turn, shift in zip(turns, shifts, strict=True):

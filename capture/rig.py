@@ -10,7 +10,7 @@ y along the rails, 0 at mid-rail; z up from the floor. Heights of rails are thos
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib import resources
 from pathlib import Path
 from typing import Final, Literal
@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.errors import ConfigError
+from capture.lens import Lens, check_lens, load_lens
 from capture.toml_file import decode, read_text
 
 Floats = NDArray[np.float64]
@@ -82,6 +83,8 @@ class CameraSection(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     points: tuple[SurveyPoint, ...] = ()
     pixel_u: float = 0.7  # standard uncertainty of one survey point, either axis, px
     place: str = ""
+    lens: Lens | None = None  # left out: straight lines stay straight
+    lens_file: str | None = None  # a lens file beside the rig file, in place of [camera.lens]
 
 
 class ReferenceSection(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -131,6 +134,7 @@ class Rig:
     pixel_u: float = 0.7
     place: str = ""
     reference: ReferenceSection | None = None
+    lens: Lens | None = None
     source: str = "rig"  # names the file in error messages
 
     @property
@@ -180,22 +184,9 @@ class Rig:
         s = self.apparatus
         u = s.height_tolerance_m / math.sqrt(3)
         return tuple(
-            (key, _with_sizes(self, msgspec.structs.replace(s, **{key: getattr(s, key) + u})))
+            (key, replace(self, sizes=msgspec.structs.replace(s, **{key: getattr(s, key) + u})))
             for key in ("high_bar_m", "low_bar_m", "inner_diagonal_m", "rail_length_m")
         )
-
-
-def _with_sizes(rig: Rig, sizes: Sizes) -> Rig:
-    """The same rig with other sizes."""
-    return Rig(
-        picture=rig.picture,
-        sizes=sizes,
-        low_bar_side=rig.low_bar_side,
-        points=rig.points,
-        pixel_u=rig.pixel_u,
-        place=rig.place,
-        source=rig.source,
-    )
 
 
 def presets() -> dict[str, Sizes]:
@@ -237,7 +228,7 @@ def _bars_rig(apparatus: ApparatusSection, camera: CameraSection, source: str) -
         )
     own = {key: value for key in Sizes.__struct_fields__ if (value := getattr(apparatus, key)) is not None}
     sizes = msgspec.structs.replace(known[apparatus.preset], **own)
-    _check_sizes(sizes, source)
+    check_sizes(sizes, source)
     _check_picture(camera.picture, "camera.picture", source)
     if not 0 < camera.pixel_u < 50:
         raise ConfigError(f"{source}: camera.pixel_u = {camera.pixel_u}; give pixels between 0 and 50")
@@ -248,11 +239,24 @@ def _bars_rig(apparatus: ApparatusSection, camera: CameraSection, source: str) -
         camera.points,
         camera.pixel_u,
         camera.place,
-        None,
-        source,
+        lens=_lens(camera, source),
+        source=source,
     )
     _check_points(rig)
     return rig
+
+
+def _lens(camera: CameraSection, source: str) -> Lens | None:
+    if camera.lens_file is None:
+        if camera.lens is not None:
+            check_lens(camera.lens, camera.picture, source, "camera.lens")
+        return camera.lens
+    if camera.lens is not None:
+        raise ConfigError(f"{source}: camera.lens stands beside camera.lens_file; keep one of them")
+    path = Path(source).parent / camera.lens_file
+    lens = load_lens(path)
+    check_lens(lens, camera.picture, str(path), "lens")
+    return lens
 
 
 def _reference_rig(reference: ReferenceSection, source: str) -> Rig:
@@ -275,7 +279,12 @@ def _check_picture(picture: tuple[int, int], key: str, source: str) -> None:
         raise ConfigError(f"{source}: {key} = {list(picture)}; give width and height in pixels")
 
 
-def _check_sizes(sizes: Sizes, source: str) -> None:
+def check_sizes(sizes: Sizes, source: str) -> None:
+    """Refuse sizes that no bars can have.
+
+    Raises:
+        ConfigError: names the size and the remedy.
+    """
     for key in Sizes.__struct_fields__:
         value = getattr(sizes, key)
         if value is None or (key == "mat_m" and value == 0):
