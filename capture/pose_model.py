@@ -26,6 +26,7 @@ COCO: Final = (
 RELATIVE_U: Final = 0.02  # of the crop's side: our own guess of a general model's joints
 # Head top over the middle of the ears, in lengths from the shoulders' middle to the ears: our own estimate.
 CROWN: Final = 0.8
+REMEDY: Final = "give a pose model of ultralytics with COCO's 17 joints"
 
 
 class PoseModel:
@@ -50,11 +51,13 @@ class PoseModel:
         try:
             self._model = ultralytics.YOLO(str(path.resolve()), task="pose")
             self._predict(np.zeros((64, 64, 3), np.uint8))
+        except ModelError as error:
+            raise ModelError(f"{path}: {error}; {REMEDY}") from error
+        except ModuleNotFoundError as error:
+            raise ModelError(f"{path}: needs {error.name}, which is not installed; {REMEDY}") from error
         except Exception as error:
             # The library raises whatever its loaders raise, down to bare exceptions.
-            raise ModelError(
-                f"{path}: cannot be loaded as a pose model; give one of ultralytics with COCO's 17 joints"
-            ) from error
+            raise ModelError(f"{path}: cannot be loaded as a pose model; {REMEDY}") from error
         self._of: Image | None = None  # the picture that the boxes and joints are of
         self._boxes = np.zeros((0, 5))
         self._joints = np.zeros((0, len(COCO), 3))
@@ -89,8 +92,11 @@ class PoseModel:
 
     def _predict(self, bgr: Image) -> Any:
         result = self._model.predict(bgr, conf=SURE, max_det=MOST, verbose=False, device="cpu")[0]
-        if result.keypoints is None or result.keypoints.data.shape[1:] != (len(COCO), 3):
-            raise ModelError("not a pose model with COCO's 17 joints")
+        if result.keypoints is None:
+            raise ModelError("finds no joints")
+        joints, values = result.keypoints.data.shape[1:]
+        if (joints, values) != (len(COCO), 3):
+            raise ModelError(f"finds {joints} joints of {values} values, not {len(COCO)} of 3")
         return result
 
 
