@@ -6,7 +6,9 @@ routines, readings, rulings) have sockets of their own, so that a viewer too slo
 still gets every reading. A record that is lost all the same is healed by asking for a snapshot:
 subscribe first, ask the desk, apply only what is newer.
 
-The bus is bound to this machine. A socket is used by one thread at a time.
+The bus is bound to this machine, unless it is told another of its addresses: then every peer proves
+by its CURVE key who it is, and only whom the allow-list names gets in (:mod:`bridge.keys`). A socket
+is used by one thread at a time.
 """
 
 from __future__ import annotations
@@ -23,7 +25,10 @@ from typing import Any, Final, Self, cast
 
 import msgspec
 import zmq
+import zmq.utils.monitor
+from zmq.auth.thread import ThreadAuthenticator
 
+from bridge import keys
 from bridge.clock import Clock, SystemClock
 from bridge.codec import MESSAGE_LIMIT, decode, encode
 from bridge.errors import BusError, RailcrestError
@@ -51,19 +56,34 @@ LOOPBACK: Final = ("127.0.0.1", "localhost")
 DEFAULT_PORT: Final = 47310  # and the two after it; no registered service uses them
 RUN_FILE: Final = "bus.json"
 STATE_QUEUE: Final = 64  # messages a slow viewer may be behind before state is dropped: about a second
-RECORD_QUEUE: Final = 100_000
+RECORD_QUEUE: Final = 10_000  # some 40 MB of readings; what is lost beyond is healed by a snapshot
+ANSWER_QUEUE: Final = 64  # answers that wait for one asker before further ones are dropped
 REQUEST_LIMIT: Final = 64 * 1024  # bytes
+REQUEST_BURST: Final = 60  # requests of one asker at once,
+REQUEST_RATE_HZ: Final = 20  # and from then on
+ASKERS: Final = 256  # of whom that is remembered
+TOO_OFTEN: Final = f"too many requests: at most {REQUEST_RATE_HZ} a second; ask again in a moment"
 TERMINATION_LIMIT_S: Final = 2.0
 NS: Final = 1_000_000_000
 
 
 class Addresses(msgspec.Struct, frozen=True, kw_only=True):
-    """Where a session's bus is found. Port 0 lets the system choose."""
+    """Where a session's bus is found. Port 0 lets the system choose.
+
+    ``server_key`` is capture's public key (Z85), with which viewers elsewhere know it is capture they
+    speak to.
+    """
 
     host: str = LOOPBACK[0]
     state: int = 0
     records: int = 0
     desk: int = 0
+    server_key: str = ""
+
+    @property
+    def here(self) -> bool:
+        """Whether only this machine can reach it."""
+        return self.host in LOOPBACK
 
     @classmethod
     def from_port(cls, port: int = DEFAULT_PORT, host: str = LOOPBACK[0]) -> Addresses:
@@ -74,14 +94,19 @@ class Addresses(msgspec.Struct, frozen=True, kw_only=True):
             raise BusError(f"--port {port}: choose one from 1024 to 65533")
         return cls(host=host, state=port, records=port + 1, desk=port + 2)
 
+    def elsewhere(self, host: str, key: Path | None) -> Addresses:
+        """The same ports on another machine, whose capture has the public key in a file.
+
+        Raises:
+            ConfigError: the file holds no key.
+        """
+        server_key = keys.public_key(key).decode() if key is not None else ""
+        return msgspec.structs.replace(self, host=host, server_key=server_key)
+
     def url(self, port: int) -> str:
-        """ZeroMQ endpoint of one of the ports. Raises BusError for anything but this machine."""
-        if self.host not in LOOPBACK:
-            raise BusError(
-                f"{self.host}: other machines need keys and an allow-list, which this version lacks; "
-                f"use {LOOPBACK[0]}"
-            )
-        return f"tcp://{LOOPBACK[0]}:{port or '*'}"
+        """ZeroMQ endpoint of one of the ports."""
+        host = LOOPBACK[0] if self.here else self.host
+        return f"tcp://{host}:{port or '*'}"
 
 
 class RunFile(msgspec.Struct, frozen=True, kw_only=True):
@@ -149,17 +174,63 @@ class _Sockets:
         self._context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
         self._context.linger = 0
         self._sockets: list[zmq.Socket[bytes]] = []
+        self._authenticator: ThreadAuthenticator | None = None
+        self._curve: dict[int, bytes | int] = {}  # options of every socket made from now on
+
+    def _guard(self, addresses: Addresses) -> Addresses:
+        """Before a socket is bound where others can reach it: keys and an allow-list, or a refusal."""
+        if addresses.here:
+            return addresses
+        public, secret = keys.own()
+        try:
+            nobody = not keys.allowed()
+        except RailcrestError as error:
+            raise BusError(str(error)) from error
+        if nobody:
+            raise BusError(
+                f"{addresses.host}: other machines need keys on the allow-list, and none is there; "
+                "run railcrest keys allow"
+            )
+        self._authenticator = ThreadAuthenticator(self._context)
+        self._authenticator.start()
+        self._authenticator.configure_curve_callback(credentials_provider=keys.AllowList())
+        self._curve = {zmq.CURVE_SERVER: 1, zmq.CURVE_SECRETKEY: secret, zmq.CURVE_PUBLICKEY: public}
+        return msgspec.structs.replace(addresses, server_key=public.decode())
+
+    def _prove(self, addresses: Addresses) -> None:
+        """Before a socket is connected to another machine: our keys, and the one we expect there."""
+        if addresses.here:
+            return
+        if not addresses.server_key:
+            raise BusError(f"{addresses.host}: other machines need keys; give that capture's with --key")
+        public, secret = keys.own()
+        self._curve = {
+            zmq.CURVE_SERVERKEY: addresses.server_key.encode(),
+            zmq.CURVE_SECRETKEY: secret,
+            zmq.CURVE_PUBLICKEY: public,
+        }
 
     def _socket(self, kind: int) -> zmq.Socket[bytes]:
         socket = self._context.socket(kind)
         self._sockets.append(socket)
+        for option, value in self._curve.items():
+            socket.setsockopt(option, value)
         return socket
+
+    def _watch(self, socket: zmq.Socket[bytes]) -> _Door:
+        """See whether a socket, not yet connected, is let in."""
+        door = _Door(socket, with_key=bool(self._curve))
+        self._sockets.append(door.monitor)
+        return door
 
     def close(self) -> None:
         """Close the sockets; safe to call twice."""
         for socket in self._sockets:
             socket.close(linger=0)
         self._sockets.clear()
+        if self._authenticator is not None:
+            self._authenticator.stop()
+            self._authenticator = None
         if self._context.closed:
             return
         ending = threading.Thread(target=self._context.term, name="bus-end", daemon=True)
@@ -186,7 +257,10 @@ def _bind(socket: zmq.Socket[bytes], addresses: Addresses, port: int) -> int:
             raise BusError(
                 f"port {port} is in use: stop the other capture, or choose another with --port"
             ) from error
-        raise BusError(f"port {port} cannot be opened ({error}); choose another with --port") from error
+        raise BusError(
+            f"{addresses.host}, port {port}: cannot be opened ({error}); "
+            "choose another with --listen or --port"
+        ) from error
     endpoint = cast(bytes, socket.getsockopt(zmq.LAST_ENDPOINT))
     return int(endpoint.rstrip(b"\0").rsplit(b":", 1)[1])
 
@@ -256,7 +330,7 @@ class Publisher(_Sockets):
         source: this run of capture; a viewer that sees it change starts afresh.
 
     Raises:
-        BusError: a port is in use, or the host is not this machine.
+        BusError: a port is in use, or others could reach it and keys or allow-list are missing.
     """
 
     def __init__(self, addresses: Addresses, session: str, source: str) -> None:
@@ -266,16 +340,15 @@ class Publisher(_Sockets):
         self._lock = threading.Lock()
         self._seqs = {topic.name: 0 for topic in TOPICS}
         try:
-            addresses.url(0)
+            addresses = self._guard(addresses)
             self._state = self._socket(zmq.PUB)
             self._state.setsockopt(zmq.SNDHWM, STATE_QUEUE)
             self._must = self._socket(zmq.PUB)
             self._must.setsockopt(zmq.SNDHWM, RECORD_QUEUE)
-            self.addresses = Addresses(
-                host=addresses.host,
+            self.addresses = msgspec.structs.replace(
+                addresses,
                 state=_bind(self._state, addresses, addresses.state),
                 records=_bind(self._must, addresses, addresses.records),
-                desk=addresses.desk,
             )
         except BusError:
             self.close()
@@ -330,7 +403,7 @@ class Desk(_Sockets):
             that it raises goes to the asker as the reason of a refusal.
 
     Raises:
-        BusError: the port is in use, or the host is not this machine.
+        BusError: the port is in use, or others could reach it and keys or allow-list are missing.
     """
 
     def __init__(
@@ -346,9 +419,11 @@ class Desk(_Sockets):
         self._handlers = dict(handlers)
         self._clock = clock or SystemClock()
         self._answered = 0
+        self._budgets: dict[bytes, tuple[float, int]] = {}  # asker -> requests left, and when that was, ns
         try:
-            addresses.url(0)
+            addresses = self._guard(addresses)
             self._router = self._socket(zmq.ROUTER)
+            self._router.setsockopt(zmq.SNDHWM, ANSWER_QUEUE)
             self._router.setsockopt(zmq.MAXMSGSIZE, 16 * REQUEST_LIMIT)  # what is over it hangs up
             self._router.setsockopt(zmq.SNDTIMEO, 0)
             self.addresses = msgspec.structs.replace(
@@ -362,7 +437,8 @@ class Desk(_Sockets):
         """Answer what has come, waiting at most ``timeout_s`` for the first; returns how many."""
         done = 0
         wait_ms = max(0, round(timeout_s * 1000))
-        while self._router.poll(0 if done else wait_ms):
+        # Bounded, so that an asker who never pauses cannot hold the caller here.
+        while done < REQUEST_BURST and self._router.poll(0 if done else wait_ms):
             self._answer(self._router.recv_multipart())
             done += 1
         return done
@@ -377,13 +453,26 @@ class Desk(_Sockets):
             log.info("desk: a request of %d parts was dropped", len(parts))
             return
         asker, number, data = parts
-        answer = self._answer_to(data)
+        answer = self._answer_to(data) if self._in_budget(asker) else Refused(reason=TOO_OFTEN)
         self._answered += 1
         head = Head(session=self._session, source=self._source, seq=self._answered, t_ns=self._clock.now_ns())
+        coded = encode(Envelope(head, answer))
+        if len(coded) > MESSAGE_LIMIT:
+            coded = encode(Envelope(head, Refused(reason="that is too much for one answer; ask for less")))
         try:
-            self._router.send_multipart([asker, number, encode(Envelope(head, answer))])
+            self._router.send_multipart([asker, number, coded])
         except zmq.ZMQError as error:
             log.info("desk: an asker went away before its answer (%s)", error)
+
+    def _in_budget(self, asker: bytes) -> bool:
+        """Whether an asker may ask now: a bucket of tokens for each."""
+        now_ns = self._clock.now_ns()
+        left, then_ns = self._budgets.pop(asker, (float(REQUEST_BURST), now_ns))
+        left = min(float(REQUEST_BURST), left + (now_ns - then_ns) / NS * REQUEST_RATE_HZ)
+        self._budgets[asker] = max(0.0, left - 1), now_ns
+        if len(self._budgets) > ASKERS:
+            del self._budgets[next(iter(self._budgets))]  # the one that asked longest ago
+        return left >= 1
 
     def _answer_to(self, data: bytes) -> Answer:
         try:
@@ -402,21 +491,54 @@ class Desk(_Sockets):
 # --- the viewer's side ----------------------------------------------------------------------
 
 
+class _Door:
+    """What a connecting socket's monitor tells of being let in or shut out."""
+
+    def __init__(self, socket: zmq.Socket[bytes], *, with_key: bool) -> None:
+        no_key = "capture there lets nobody in without keys: see railcrest keys, and connect with --key"
+        self._meanings: dict[int, str | None] = {
+            zmq.EVENT_HANDSHAKE_SUCCEEDED: None,
+            zmq.EVENT_HANDSHAKE_FAILED_AUTH: (
+                "capture does not know this machine's key: carry its own.key there, run railcrest keys allow"
+            ),
+            zmq.EVENT_HANDSHAKE_FAILED_PROTOCOL: no_key,
+            zmq.EVENT_HANDSHAKE_FAILED_NO_DETAIL: (
+                "capture there broke off the greeting: its key is not the one given with --key"
+                if with_key
+                else no_key
+            ),
+        }
+        events = 0
+        for event in self._meanings:
+            events |= event
+        self.monitor = socket.get_monitor_socket(events)
+        self._shut: str | None = None
+
+    def shut(self) -> str | None:
+        """Why we are shut out; None when we are not, or nobody is there."""
+        while not self.monitor.closed and self.monitor.poll(0):
+            event = zmq.utils.monitor.recv_monitor_message(self.monitor)
+            self._shut = self._meanings.get(int(event["event"]), self._shut)
+        return self._shut
+
+
 class Subscriber(_Sockets):
     """Receives what is published, and counts what was lost.
 
     Raises:
-        BusError: the host is not this machine.
+        BusError: it is another machine, and a key is missing.
     """
 
     def __init__(self, addresses: Addresses) -> None:
         super().__init__()
         try:
-            state, records = addresses.url(addresses.state), addresses.url(addresses.records)
+            self._prove(addresses)
         except BusError:
             self.close()
             raise
+        state, records = addresses.url(addresses.state), addresses.url(addresses.records)
         self._sub = self._socket(zmq.SUB)
+        self._door = self._watch(self._sub)
         self._sub.setsockopt(zmq.MAXMSGSIZE, MESSAGE_LIMIT)
         for topic in TOPICS:
             self._sub.setsockopt(zmq.SUBSCRIBE, topic.prefix)
@@ -428,6 +550,11 @@ class Subscriber(_Sockets):
         self.lost: dict[str, int] = {}  # topic (or "records") -> messages lost
         self.unreadable = 0  # messages that could not be decoded
         self.problem: str | None = None  # why the last of them could not
+
+    @property
+    def shut_out(self) -> str | None:
+        """Why capture does not let us in, if it does not."""
+        return self._door.shut()
 
     def poll(self, timeout_s: float = 0.0) -> list[Envelope]:
         """Everything that has come, waiting at most ``timeout_s`` for the first.
@@ -485,7 +612,7 @@ class DeskClient(_Sockets):
     """Asks the desk. Used by one thread.
 
     Raises:
-        BusError: the host is not this machine.
+        BusError: it is another machine, and a key is missing.
     """
 
     def __init__(self, addresses: Addresses, name: str = "viewer", clock: Clock | None = None) -> None:
@@ -494,11 +621,13 @@ class DeskClient(_Sockets):
         self._clock = clock or SystemClock()
         self._numbers = itertools.count(1)
         try:
-            url = addresses.url(addresses.desk)
+            self._prove(addresses)
         except BusError:
             self.close()
             raise
+        url = addresses.url(addresses.desk)
         self._dealer = self._socket(zmq.DEALER)
+        self._door = self._watch(self._dealer)
         self._dealer.setsockopt(zmq.MAXMSGSIZE, MESSAGE_LIMIT)
         self._dealer.setsockopt(zmq.SNDTIMEO, 0)
         self._dealer.connect(url)
@@ -540,6 +669,8 @@ class DeskClient(_Sockets):
             answer = self.collect(left_ns / NS).get(number)
             if answer is not None:
                 return cast(Answer, answer.body)
+        if shut := self._door.shut():
+            raise BusError(shut)
         raise BusError(f"the desk gave no answer within {timeout_s:g} s; is capture still running?")
 
 
@@ -563,8 +694,8 @@ class SessionFeed:
         clock: Clock | None = None,
         name: str = "viewer",
     ) -> None:
-        if isinstance(locate, Addresses):
-            locate.url(locate.state)
+        if isinstance(locate, Addresses) and not locate.here and not locate.server_key:
+            raise BusError(f"{locate.host}: other machines need keys; give that capture's with --key")
         self._locate = _locator(locate)
         self._clock = clock or SystemClock()
         self._name = name
@@ -611,8 +742,8 @@ class SessionFeed:
             self._ask(now_ns)
         # While a snapshot is awaited, look at the desk often.
         received = self._subscriber.poll(min(timeout_s, 0.02) if self._asked else timeout_s)
-        if self._subscriber.problem:
-            self.problem = self._subscriber.problem
+        if problem := self._subscriber.shut_out or self._subscriber.problem:
+            self.problem = problem
         out = list(self._take_snapshot())
         records = [e for e in received if not isinstance(e.body, StateBody)]
         for envelope in records:

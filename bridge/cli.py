@@ -21,8 +21,9 @@ import typer
 from bridge.doctor import ENTRY_POINTS, examine
 from bridge.errors import CheckError, ExitCode, RailcrestError, SystemLibraryError
 from bridge.export import export
+from bridge.keys import commands as keys
 from bridge.launch import die_with_parent
-from bridge.session import Session, find_sessions, lock_holder, sessions_root
+from bridge.session import Session, find_sessions, lock_holder, repair, repair_left, sessions_root
 
 log = logging.getLogger(__name__)
 
@@ -87,6 +88,7 @@ def build_app(load: Callable[[], Iterable[Any]] | None = None) -> tuple[typer.Ty
         _set_log(verbose, quiet)
 
     app.add_typer(sessions, name="session")
+    app.add_typer(keys, name="keys")
 
     @app.command()
     def doctor(data_dir: DataDir = None, as_json: AsJson = False) -> None:
@@ -139,6 +141,13 @@ def session_verify(folder: Path, as_json: AsJson = False) -> None:
         raise CheckError(f"{folder}: does not verify ({errors} errors)")
 
 
+@sessions.command("repair")
+def session_repair(folder: Path) -> None:
+    """Make a session whole that was left open: after a kill, a power cut, a full disk."""
+    for text in repair(folder) or ["nothing to repair"]:
+        typer.echo(text)
+
+
 @sessions.command("export")
 def session_export(
     folder: Path,
@@ -150,6 +159,8 @@ def session_export(
     as_json: AsJson = False,
 ) -> None:
     """Write readings as CSV, flights as WebVTT markers, and clips."""
+    for text in repair_left(folder):
+        typer.echo(f"{folder}: {text}", err=True)
     done = export(Session.open(folder), out, clips=clips, by=by, why=why, replace=replace)
     if as_json:
         typer.echo(json.dumps({"files": [str(p) for p in done.files], "left_out": done.left_out}, indent=2))

@@ -19,13 +19,16 @@ class Clock(Protocol):
 
 
 class SystemClock:
-    """The machine's monotonic clock."""
+    """The machine's monotonic clock, ``ahead_ns`` ahead of it."""
+
+    def __init__(self, ahead_ns: int = 0) -> None:
+        self._ahead_ns = ahead_ns
 
     def now_ns(self) -> int:
-        return time.monotonic_ns()
+        return time.monotonic_ns() + self._ahead_ns
 
     def sleep_until(self, t_ns: int) -> None:
-        while (left := t_ns - time.monotonic_ns()) > 0:
+        while (left := t_ns - self.now_ns()) > 0:
             time.sleep(left / 1e9)
 
 

@@ -3,7 +3,8 @@
 Each row's hash covers the row and the hash of the row before it, so a later change to a row shows,
 and so does a missing one. (Rows cut off the very end leave no trace in the chain itself; the hash
 of the last row can be noted elsewhere, and :meth:`Journal.head` gives it.) SQLite in WAL mode with
-full synchronisation: a committed row survives a kill and a power cut.
+full synchronisation: a committed row survives a kill and a power cut. Beside a journal that nobody
+is writing lies ``journal.sha256``, the hash of the whole file, which ``sha256sum -c`` checks, too.
 
 The views ``readings``, ``flights``, ``rulings``, ``routines``, ``gymnasts`` and ``notes`` are for people with
 the sqlite3 tool.
@@ -11,6 +12,8 @@ the sqlite3 tool.
 
 from __future__ import annotations
 
+import contextlib
+import errno
 import hashlib
 import sqlite3
 import threading
@@ -49,8 +52,15 @@ class Note(Body, frozen=True, kw_only=True, tag="note"):
     by: str = ""  # role, not a name
 
 
+class Seal(Body, frozen=True, kw_only=True, tag="seal"):
+    """The hash of a file of the session as it stood when it was closed; empty once it is taken away."""
+
+    file: str
+    sha256: str
+
+
 T = TypeVar("T", bound=Body)
-Entry = Gymnast | Routine | Reading | Ruling | Note
+Entry = Gymnast | Routine | Reading | Ruling | Note | Seal
 Wall = Callable[[], datetime]
 
 
@@ -136,6 +146,26 @@ def _hash(prev: str, number: int, wall_time: str, t_ns: int, kind: str, body: st
     return hashlib.sha256(msgspec.json.encode([prev, number, wall_time, t_ns, kind, body])).hexdigest()
 
 
+def hash_file(path: Path) -> Path:
+    """Where the hash of a closed journal stands."""
+    return path.with_suffix(".sha256")
+
+
+def hash_line(path: Path) -> str:
+    """What :func:`hash_file` holds for a journal as it is now."""
+    return f"{sha256_of(path)}  {path.name}\n"
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of a file's content. Raises OSError when it cannot be read."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _log_file(path: Path) -> Path:
+    return path.with_name(path.name + "-wal")
+
+
 def _utc_now() -> datetime:
     return datetime.now(UTC)
 
@@ -154,6 +184,7 @@ class Journal:
 
     def __init__(self, path: Path, *, write: bool = False, wall: Wall = _utc_now) -> None:
         self._path = path
+        self._write = write
         self._wall = wall
         self._lock = threading.Lock()
         self._closed = False
@@ -161,12 +192,13 @@ class Journal:
             raise RecordingError(f"{path}: there is no journal; is this a session folder?")
         try:
             if write:
+                hash_file(path).unlink(missing_ok=True)
                 self._db = sqlite3.connect(path, check_same_thread=False, isolation_level=None)
                 self._db.execute("PRAGMA journal_mode=WAL")
                 self._db.execute("PRAGMA synchronous=FULL")
             else:
                 # Without a write-ahead log nobody is writing; then leave no files of ours beside it.
-                live = path.with_name(path.name + "-wal").exists()
+                live = _log_file(path).exists()
                 uri = f"{path.absolute().as_uri()}?{'mode=ro' if live else 'immutable=1'}"
                 self._db = sqlite3.connect(uri, uri=True, check_same_thread=False, isolation_level=None)
             try:
@@ -179,7 +211,7 @@ class Journal:
             except BaseException:
                 self._db.close()
                 raise
-        except sqlite3.Error as error:
+        except (sqlite3.Error, OSError) as error:
             raise self._refused(error) from error
 
     def append(self, entry: Entry, t_ns: int) -> Row:
@@ -248,6 +280,10 @@ class Journal:
         """The newest row of each gymnast."""
         return tuple({g.start_number: g for g in self._entries(Gymnast)}.values())
 
+    def seals(self) -> dict[str, str]:
+        """The last hash of each file that was sealed."""
+        return {s.file: s.sha256 for s in self._entries(Seal)}
+
     def head(self) -> tuple[int, str]:
         """Number and hash of the last row; ``(0, START)`` when there is none."""
         with self._lock:
@@ -258,6 +294,13 @@ class Journal:
 
     def verify(self) -> str | None:
         """Walk the chain; returns what is wrong with the first bad row, or None."""
+        try:
+            with self._lock:
+                said = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
+        except sqlite3.Error as error:
+            raise self._refused(error) from error
+        if said != "ok":
+            return f"journal: the file is damaged ({' '.join(said.split())})"
         prev = START
         for number, row in enumerate(self.rows(), 1):
             if row.id != number:
@@ -276,8 +319,14 @@ class Journal:
     def close(self) -> None:
         """Close the file; safe to call twice."""
         with self._lock:
+            if self._closed:
+                return
             self._closed = True
             self._db.close()
+            # The last one to close the file takes its write-ahead log away; only then is it as it will stay.
+            if self._write and not _log_file(self._path).exists():
+                with contextlib.suppress(OSError):
+                    hash_file(self._path).write_text(hash_line(self._path))
 
     def __enter__(self) -> Journal:
         return self
@@ -299,7 +348,7 @@ class Journal:
 
     def _refused(self, error: Exception) -> RecordingError:
         text = str(error)
-        if "full" in text:
+        if "full" in text or getattr(error, "errno", None) in (errno.ENOSPC, errno.EDQUOT):
             return RecordingError(f"{self._path}: the disk is full; free some space and start again")
         if "locked" in text:
             return RecordingError(f"{self._path}: another program holds it; close that and try again")

@@ -26,8 +26,11 @@ from bridge.errors import ExitCode, RailcrestError, SystemLibraryError
 log = logging.getLogger(__name__)
 
 PARENT_VARIABLE: Final = "RAILCREST_PARENT"
-STOP_WITHIN_S: Final = 5.0
+STOP_WITHIN_S: Final = 15.0  # capture finishes the pictures that wait and hashes what it recorded
 TICK_S: Final = 0.05
+PAUSE_S: Final = 0.25  # before the first restart; doubled before each further one,
+LONGEST_PAUSE_S: Final = 5.0
+PASSING: Final = frozenset({ExitCode.UNEXPECTED, ExitCode.FEED, ExitCode.BUS})  # may go well the next time
 _PR_SET_PDEATHSIG: Final = 1  # <linux/prctl.h>
 
 
@@ -36,7 +39,8 @@ class Declared:
     """A process that should run.
 
     ``ends_all``: when it ends, for whatever reason, everything stops (the viewer's window was closed).
-    ``restarts``: how often it is started again after it failed.
+    ``restarts``: how often it is started again after it died or its feed failed, each time after a longer
+    pause. What would only fail the same again, such as wrong settings or a full disk, is not.
     """
 
     name: str
@@ -62,6 +66,7 @@ class Supervisor:
         self._stop_within_s = stop_within_s
         self._running: dict[str, subprocess.Popen[bytes]] = {}
         self._starts: dict[str, int] = dict.fromkeys(names, 0)
+        self._not_before_s: dict[str, float] = dict.fromkeys(names, 0.0)
         self.exit_codes: dict[str, int] = {}  # of those that ended; -n when signal n ended it
         self.ended_by: str | None = None  # the process whose end stops everything
 
@@ -76,6 +81,7 @@ class Supervisor:
         Raises:
             RailcrestError: a process cannot be started.
         """
+        waiting = False
         for name, declared in self._table.items():
             process = self._running.get(name)
             if process is not None:
@@ -84,12 +90,21 @@ class Supervisor:
                     continue
                 del self._running[name]
                 self.exit_codes[name] = code
-                log.info("%s ended with exit code %d", name, code)
+                pause_s = min(LONGEST_PAUSE_S, PAUSE_S * 2 ** (self._starts[name] - 1))
+                self._not_before_s[name] = time.monotonic() + pause_s
+                again = self._wanted(declared) and not declared.ends_all
+                log.log(
+                    logging.WARNING if again else logging.INFO,
+                    "%s ended with exit code %d%s", name, code, "; it is started again" if again else "",
+                )  # fmt: skip
                 if declared.ends_all:
                     self.ended_by = self.ended_by or name
             if self.ended_by is None and self._wanted(declared):
-                self._start(declared)
-        return bool(self._running) and self.ended_by is None
+                if time.monotonic() >= self._not_before_s[name]:
+                    self._start(declared)
+                else:
+                    waiting = True
+        return (bool(self._running) or waiting) and self.ended_by is None
 
     def run(self, stop: threading.Event | None = None) -> int:
         """Keep the table true until all have ended, one that ends all has, or a signal comes.
@@ -131,7 +146,8 @@ class Supervisor:
         starts = self._starts[declared.name]
         if starts == 0:
             return True
-        return self.exit_codes.get(declared.name, 0) != 0 and starts <= declared.restarts
+        code = self.exit_codes.get(declared.name, 0)
+        return (code < 0 or code in PASSING) and starts <= declared.restarts
 
     def _start(self, declared: Declared) -> None:
         environment = {**os.environ, **declared.environment, PARENT_VARIABLE: str(os.getpid())}

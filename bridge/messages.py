@@ -180,6 +180,8 @@ class Heartbeat(Body, frozen=True, kw_only=True, tag="heartbeat"):
     fps: float
     picture_age_ns: int
     reading_seq: int = 0  # last sequence number on the must-arrive topics
+    waiting: int = 0  # frames recorded and still to be measured
+    step: int = 1  # every how manieth frame is looked at live while measuring lags
 
 
 class Ruling(Body, frozen=True, kw_only=True, tag="ruling"):

@@ -3,7 +3,8 @@
 ::
 
     session.json       the manifest: rig, camera, table, networks, software
-    journal.sqlite     gymnasts, routines, readings, rulings (bridge.journal)
+    journal.sqlite     gymnasts, routines, readings, rulings, hashes of the files (bridge.journal)
+    journal.sha256     the journal's own hash, while nobody writes it
     feed-0001.mkv      the pictures, one segment for each start of capture
     feed-0001.csv      frame, t_ns, pts: the exact capture time of each picture
     joints-0001.csv    the joints in each picture
@@ -11,7 +12,9 @@
     bus.json           only while capture runs: where its bus is
 
 Pictures are found by capture time through the sidecar, never by frame number over frame rate; all
-of it also works while capture is still writing.
+of it also works while capture is still writing. A session that a killed capture left open is made
+whole by whoever opens it for writing next: tables and pictures are made to agree, and closed files
+are sealed with their hash in the journal.
 """
 
 from __future__ import annotations
@@ -21,18 +24,20 @@ import contextlib
 import fcntl
 import hashlib
 import io
+import itertools
 import json
 import logging
 import os
 import re
 import tempfile
-from collections.abc import Iterator, Sequence
+import threading
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, date, datetime, timedelta
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Final, Literal
+from typing import Annotated, Any, Final, Literal
 
 import av
 import msgspec
@@ -40,9 +45,11 @@ import numpy as np
 import platformdirs
 from numpy.typing import NDArray
 
+from bridge.bus import RUN_FILE
+from bridge.clock import Clock, SystemClock
 from bridge.errors import RecordingError
 from bridge.journal import FILE as JOURNAL_FILE
-from bridge.journal import Journal, Note, Wall
+from bridge.journal import Journal, Note, Seal, Wall, hash_file, hash_line, sha256_of
 from bridge.messages import Policy
 
 log = logging.getLogger(__name__)
@@ -52,15 +59,20 @@ MANIFEST: Final = "session.json"
 LOCK: Final = "lock"
 KEEP_DAYS: Final = 30
 NS: Final = 1_000_000_000
+GAP_NS: Final = NS // 2  # pictures further apart than this are told
+REPAIRING: Final = "repairing"
+REPAIR_WAIT_S: Final = 30.0  # capture waits this long for a repair that somebody else is at
 _SEGMENT: Final = re.compile(r"feed-(\d{4})\.mkv")
 _BUFFER_LIMIT: Final = 512 * 1024 * 1024  # bytes of one clip
+_OURS: Final = re.compile(r"(?:feed-\d{4}\.(?:mkv|csv)|joints-\d{4}\.csv)")  # what is always sealed
+_PASSING: Final = {LOCK, RUN_FILE, JOURNAL_FILE, "journal.sha256", "journal.sqlite-wal", "journal.sqlite-shm"}
 _AV_FAULTS: Final = (av.FFmpegError, EOFError, ValueError)
 
 
 class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     """What a session was recorded with. New fields have defaults; unknown ones are ignored."""
 
-    format: int = FORMAT
+    format: Annotated[int, msgspec.Meta(ge=1)] = FORMAT
     minimum_reader: int = FORMAT  # the oldest reader format that understands this session
     title: str
     created: str  # ISO 8601 wall time
@@ -71,7 +83,6 @@ class Manifest(msgspec.Struct, frozen=True, kw_only=True):
     rig_sha256: str = ""
     camera: dict[str, float] = {}
     table: str = ""
-    table_sha256: str = ""
     models: dict[str, str] = {}  # file name -> SHA-256
     feed: dict[str, str | float] = {}
     training: bool = False
@@ -163,27 +174,40 @@ class SessionWriter:
 
     A new folder is made; an existing session is gone on with, in a new segment. The lock goes with
     the process, so that one left by a killed capture is taken over, which :attr:`taken_over` tells
-    and the journal notes.
+    and the journal notes. What it left is repaired by a thread of its own, so that recording goes on
+    at once; :attr:`repaired` tells what was done, and so does the journal.
 
     Args:
         folder: the session folder.
         manifest: of a new session; for an existing one it is kept as it is.
         wall: wall clock for the journal.
-        now_ns: capture time, for a take-over note.
+        now_ns: capture time, for notes.
+        repairing: nothing will be recorded, only repaired; a capture that starts waits for that.
 
     Raises:
         RecordingError: another capture has the session open, or the folder cannot be written.
     """
 
     def __init__(
-        self, folder: Path, manifest: Manifest, *, wall: Wall | None = None, now_ns: int = 0
+        self,
+        folder: Path,
+        manifest: Manifest,
+        *,
+        wall: Wall | None = None,
+        now_ns: int = 0,
+        repairing: bool = False,
     ) -> None:
         self.folder = folder
         self.taken_over: str | None = None
+        self.repaired: list[str] = []
+        self._now_ns = now_ns
         self._lock: int | None = None
         try:
             folder.mkdir(parents=True, exist_ok=True)
-            self._take_lock()
+            self._take_lock(repairing)
+            for path in folder.glob(".*"):
+                if path.name.startswith((f".{MANIFEST}-", f".{RUN_FILE}-", ".feed-", ".joints-")):
+                    path.unlink(missing_ok=True)  # half written when the power went
             if (folder / MANIFEST).exists():
                 self.manifest = read_manifest(folder)
             else:
@@ -202,6 +226,8 @@ class SessionWriter:
         if self.taken_over:
             log.info("%s", self.taken_over)
             self.journal.append(Note(about="lock", text=self.taken_over), now_ns)
+        self._mending = threading.Thread(target=self._mend, name="repair")
+        self._mending.start()
 
     def update(self, **changes: Any) -> Manifest:
         """Fill in what became known after the start, such as the camera fit."""
@@ -210,12 +236,44 @@ class SessionWriter:
             _write_whole(self.folder / MANIFEST, _manifest_text(self.manifest))
         except OSError as error:
             raise RecordingError(f"{self.folder / MANIFEST}: cannot be written ({error})") from error
+        seal(self.folder, self.journal, self._now_ns, [MANIFEST])
         return self.manifest
 
     def close(self) -> None:
-        """Close the journal and give the lock back; safe to call twice."""
-        self.journal.close()
-        self._drop_lock()
+        """Seal what was recorded, close the journal and give the lock back; safe to call twice.
+
+        On a full disk the seals are left to the next one who opens the session.
+        """
+        if self._lock is None:
+            return
+        self._mending.join()
+        try:
+            seal(self.folder, self.journal, self._now_ns)
+        except RecordingError as error:
+            log.info("not sealed: %s", error)
+        finally:
+            self.journal.close()
+            self._drop_lock()
+
+    def _mend(self) -> None:
+        """Make the earlier segments whole."""
+        try:
+            sealed = self.journal.seals()
+            for number in _segment_numbers(self.folder):
+                if number < self.segment and f"feed-{number:04d}.mkv" not in sealed:
+                    self._say(_mend_segment(self.folder, number))
+            earlier = {path.name for path in self.folder.iterdir() if _OURS.fullmatch(path.name)}
+            earlier = {name for name in earlier if int(re.sub(r"\D", "", name)) < self.segment}
+            fresh = seal(self.folder, self.journal, self._now_ns, earlier - sealed.keys())
+            self._say([f"{', '.join(fresh)}: hashed"] if fresh else [])
+        except (OSError, RecordingError) as error:
+            log.warning("%s: not repaired (%s); run railcrest session repair later", self.folder, error)
+
+    def _say(self, texts: Sequence[str]) -> None:
+        for text in texts:
+            log.info("repaired: %s", text)
+            self.journal.append(Note(about="repair", text=text), self._now_ns)
+            self.repaired.append(text)
 
     def __enter__(self) -> SessionWriter:
         return self
@@ -225,8 +283,10 @@ class SessionWriter:
     ) -> None:
         self.close()
 
-    def _take_lock(self) -> None:
+    def _take_lock(self, repairing: bool) -> None:
         path = self.folder / LOCK
+        clock = SystemClock()
+        begun_ns = clock.now_ns()
         while self._lock is None:
             number = os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
             before = os.read(number, 64).decode(errors="replace").strip()
@@ -234,6 +294,9 @@ class SessionWriter:
                 fcntl.flock(number, fcntl.LOCK_EX | fcntl.LOCK_NB)
             except BlockingIOError as error:
                 os.close(number)
+                if before.endswith(REPAIRING) and clock.now_ns() - begun_ns < REPAIR_WAIT_S * NS:
+                    clock.sleep_until(clock.now_ns() + NS // 10)
+                    continue
                 raise RecordingError(
                     f"{self.folder}: process {before or 'unknown'} is recording into it; "
                     "stop that one or choose another folder with --session"
@@ -245,7 +308,7 @@ class SessionWriter:
         if before:
             self.taken_over = f"process {before} left the session open; it was taken over"
         os.ftruncate(number, 0)
-        os.pwrite(number, f"{os.getpid()}\n".encode(), 0)
+        os.pwrite(number, f"{os.getpid()}{' ' + REPAIRING if repairing else ''}\n".encode(), 0)
 
     def _drop_lock(self) -> None:
         if self._lock is None:
@@ -269,6 +332,130 @@ def lock_holder(folder: Path) -> tuple[bool, str] | None:
         return None
     except OSError as error:
         raise RecordingError(f"{folder / LOCK}: cannot be read ({error})") from error
+
+
+def seal(folder: Path, journal: Journal, now_ns: int = 0, names: Iterable[str] | None = None) -> list[str]:
+    """Put hashes of a session's files into its journal.
+
+    Args:
+        folder: the session folder.
+        journal: its journal, open for writing.
+        now_ns: capture time of the rows.
+        names: files that were changed or taken away on purpose; left out: all that have no hash yet.
+
+    Returns:
+        The files whose hash was new.
+
+    Raises:
+        RecordingError: a file cannot be read, or the journal not written.
+    """
+    sealed = journal.seals()
+    fresh = []
+    try:
+        files = {p.name: p for p in folder.iterdir() if p.is_file() and not p.is_symlink()}
+        lasting = {n for n in files if n not in _PASSING and not n.startswith(".")}
+        for name in sorted(lasting - sealed.keys() if names is None else names):
+            digest = sha256_of(files[name]) if name in files else ""
+            if digest != sealed.get(name, ""):
+                journal.append(Seal(file=name, sha256=digest), now_ns)
+                fresh.append(name)
+    except OSError as error:
+        raise RecordingError(f"{folder}: cannot be read ({error})") from error
+    return fresh
+
+
+def repair(folder: Path) -> list[str]:
+    """Make a session whole that was left open; says what was done, one line each.
+
+    Raises:
+        RecordingError: it is being recorded, is no session, or cannot be written.
+    """
+    with SessionWriter(folder, read_manifest(folder), repairing=True) as writer:
+        pass
+    (folder / RUN_FILE).unlink(missing_ok=True)
+    return ([writer.taken_over] if writer.taken_over else []) + writer.repaired
+
+
+def repair_left(folder: Path) -> list[str]:
+    """:func:`repair` a session whose capture was killed; leaves any other alone."""
+    holder = lock_holder(folder)
+    return repair(folder) if holder is not None and not holder[0] else []
+
+
+def clock_after(folder: Path) -> Clock:
+    """The machine's clock, or one ahead of it where the session was begun before the machine last started.
+
+    Times within a session only ever grow, also when it goes on after a restart.
+    """
+    clock = SystemClock()
+    last_ns = (
+        max((s.t_ns[-1] for s in Session.open(folder).segments() if s.t_ns), default=0)
+        if (folder / MANIFEST).exists()
+        else 0
+    )
+    behind_ns = last_ns + NS - clock.now_ns()
+    return SystemClock(behind_ns) if behind_ns > 0 else clock
+
+
+def _mend_segment(folder: Path, number: int) -> list[str]:
+    """Make a segment's tables agree with the pictures that are on the disk; says what was done."""
+    said: list[str] = []
+    video, sidecar, joints = (
+        folder / name
+        for name in (f"feed-{number:04d}.mkv", f"feed-{number:04d}.csv", f"joints-{number:04d}.csv")
+    )
+    rows = _rows(sidecar)
+    try:
+        ticks = _picture_ticks(video)
+    except RecordingError:
+        if rows:
+            return [f"{video.name}: none of its {len(rows)} pictures reached the disk"]
+        for path in (video, sidecar, joints):
+            path.unlink(missing_ok=True)
+        return [f"{video.name}: held no picture yet and was taken away"]
+    exact = {tick: t_ns for t_ns, tick in rows}
+    base_ns = rows[0][0] - rows[0][1] * NS // 1000 if rows else 0
+    kept = [(exact.get(tick, base_ns + tick * NS // 1000), tick) for tick in ticks]
+    lost, rebuilt = len(exact.keys() - set(ticks)), sum(tick not in exact for tick in ticks)
+    text = "frame,t_ns,pts\n" + "".join(f"{i},{t_ns},{tick}\n" for i, (t_ns, tick) in enumerate(kept))
+    if not sidecar.exists() or sidecar.read_bytes() != text.encode():
+        _write_whole(sidecar, text.encode())
+        said.append(
+            f"{video.name}: {len(kept)} pictures are whole, {lost} on their way to the disk are lost"
+            + (f", {rebuilt} times are known to half a millisecond only" if rebuilt else "")
+        )
+    if joints.exists() and not (content := joints.read_bytes()).endswith(b"\n"):
+        _write_whole(joints, content[: content.rfind(b"\n") + 1])
+        said.append(f"{joints.name}: half a row at its end was taken away")
+    return said
+
+
+def _rows(sidecar: Path) -> list[tuple[int, int]]:
+    """Capture time and tick of each row of a table of times, up to the first that is not whole."""
+    try:
+        lines = sidecar.read_bytes().split(b"\n")[:-1]
+    except FileNotFoundError:
+        return []
+    rows = []
+    for line in lines[1:]:
+        try:
+            _, t_ns, tick = line.split(b",")
+            rows.append((int(t_ns), int(tick)))
+        except ValueError:
+            break
+    return rows
+
+
+def _picture_ticks(video: Path) -> list[int]:
+    """The container's time stamps in a segment, in order. Raises RecordingError when it is none."""
+    with _open(video) as container:
+        stream = container.streams.video[0]
+        ticks = []
+        with contextlib.suppress(*_AV_FAULTS):  # where it was cut
+            for packet in container.demux(stream):
+                if packet.pts is not None and packet.size > 0 and not packet.is_corrupt:
+                    ticks.append(_tick(packet.pts, stream.time_base))
+    return ticks
 
 
 def _manifest_text(manifest: Manifest) -> bytes:
@@ -308,7 +495,10 @@ def read_manifest(folder: Path) -> Manifest:
     except OSError as error:
         raise RecordingError(f"{path}: cannot be read ({error})") from error
     try:
-        needs = json.loads(content).get("minimum_reader", 1)
+        stated = json.loads(content)
+        if stated.get("format", 1) == 0:
+            raise RecordingError(f"{path}: is of format 0, which no released Railcrest wrote; record it anew")
+        needs = stated.get("minimum_reader", 1)
         if isinstance(needs, int) and needs > FORMAT:
             raise RecordingError(f"{path}: needs a newer Railcrest (format {needs}, this one reads {FORMAT})")
         return msgspec.json.decode(content, type=Manifest)
@@ -446,13 +636,19 @@ class Session:
                         yield t_ns, frame.to_ndarray(format="rgb24")
 
     def verify(self) -> list[Finding]:
-        """Check that the session is whole; an empty list says it is."""
+        """Check that the session is whole; an empty list says it is.
+
+        Every file that was closed is held against its hash, the journal against its chain and its own
+        hash, and the pictures against their times.
+        """
         findings: list[Finding] = []
-        self._verify_lock(findings)
-        self._verify_journal(findings)
+        running = self._verify_lock(findings)
+        sealed = self._verify_journal(findings, running)
+        self._verify_seals(findings, sealed, running)
+        last_ns: int | None = None
         for number in _segment_numbers(self.folder):
             try:
-                self._verify_segment(number, findings)
+                last_ns = self._verify_segment(number, findings, last_ns)
             except RecordingError as error:
                 findings.append(Finding("error", str(error)))
         if not _segment_numbers(self.folder):
@@ -515,51 +711,83 @@ class Session:
             except (OSError, *_AV_FAULTS) as error:
                 raise RecordingError(f"{segment.video}: no clip can be cut from it ({error})") from error
 
-    def _verify_lock(self, findings: list[Finding]) -> None:
+    def _verify_lock(self, findings: list[Finding]) -> bool:
         holder = lock_holder(self.folder)
         if holder is None:
-            return
+            return False
         running, pid = holder
         if running:
             findings.append(Finding("warning", f"process {pid} is still recording into it"))
         else:
             findings.append(
-                Finding("warning", f"process {pid} left it open: the last half second may be lost")
+                Finding("warning", f"process {pid} left it open; railcrest session repair makes it whole")
             )
+        return running
 
-    def _verify_journal(self, findings: list[Finding]) -> None:
+    def _verify_journal(self, findings: list[Finding], running: bool) -> dict[str, str]:
+        """Check the journal; gives the hashes it holds."""
+        path = self.file(JOURNAL_FILE)
+        try:
+            stated = hash_file(path).read_text()
+            if path.exists() and stated != hash_line(path):
+                findings.append(Finding("error", f"{JOURNAL_FILE}: was changed after it was closed"))
+        except FileNotFoundError:
+            if not running:
+                findings.append(
+                    Finding("warning", f"{JOURNAL_FILE}: was not closed, so that only its rows are checked")
+                )
+        except (OSError, ValueError) as error:
+            findings.append(Finding("error", f"{hash_file(path).name}: cannot be read ({error})"))
         try:
             with self.journal() as journal:
                 if fault := journal.verify():
                     findings.append(Finding("error", fault))
+                return journal.seals()
         except RecordingError as error:
             findings.append(Finding("error", str(error)))
+            return {}
 
-    def _verify_segment(self, number: int, findings: list[Finding]) -> None:
+    def _verify_seals(self, findings: list[Finding], sealed: dict[str, str], running: bool) -> None:
+        for name, digest in sealed.items():
+            if not digest or (running and name == MANIFEST):
+                continue
+            try:
+                if sha256_of(self.file(name)) != digest:
+                    findings.append(Finding("error", f"{name}: was changed after it was closed"))
+            except FileNotFoundError:
+                findings.append(Finding("error", f"{name}: is missing"))
+            except (OSError, RecordingError) as error:
+                findings.append(Finding("error", f"{name}: cannot be read ({error})"))
+        if not running:
+            findings += [
+                Finding("warning", f"{path.name}: has no hash; railcrest session repair gives it one")
+                for path in sorted(self.folder.iterdir())
+                if _OURS.fullmatch(path.name) and not sealed.get(path.name)
+            ]
+
+    def _verify_segment(self, number: int, findings: list[Finding], last_ns: int | None) -> int | None:
+        """Check one segment, given when the one before ended; gives when this one ends."""
         segment = Segment(number, self.file(f"feed-{number:04d}.mkv"), self.file(f"feed-{number:04d}.csv"))
         segment.refresh()
+        name, times = segment.video.name, segment.t_ns
         if segment.disorder is not None:
-            findings.append(
-                Finding(
-                    "error",
-                    f"{segment.sidecar.name}: row {segment.disorder + 1} is not later than the one before",
-                )
-            )
-        pictures = 0
-        with _open(segment.video) as container:
-            stream = container.streams.video[0]
-            try:
-                for packet in container.demux(stream):
-                    pictures += packet.size > 0
-            except _AV_FAULTS as error:
-                findings.append(Finding("warning", f"{segment.video.name}: ends early ({error})"))
-        if pictures > len(segment.t_ns):
-            findings.append(
-                Finding("error", f"{segment.video.name}: {pictures} pictures but {len(segment.t_ns)} times")
-            )
-        elif pictures < len(segment.t_ns):
-            lost = len(segment.t_ns) - pictures
-            findings.append(Finding("warning", f"{segment.video.name}: the last {lost} pictures were lost"))
+            text = f"{segment.sidecar.name}: row {segment.disorder + 1} is not later than the one before"
+            findings.append(Finding("error", text))
+        if times and last_ns is not None and times[0] <= last_ns:
+            findings.append(Finding("warning", f"{name}: begins before the segment before it ended"))
+        for before, after in itertools.pairwise(times):
+            if after - before > GAP_NS:
+                text = f"{name}: no picture for {(after - before) / NS:.1f} s from {before / NS:.3f} s on"
+                findings.append(Finding("warning", text))
+        ticks = _picture_ticks(segment.video)
+        if len(ticks) > len(times):
+            findings.append(Finding("error", f"{name}: {len(ticks)} pictures but {len(times)} times"))
+        elif ticks != segment.ticks[: len(ticks)]:
+            findings.append(Finding("error", f"{name}: its pictures are not at the times of its table"))
+        elif len(ticks) < len(times):
+            lost = len(times) - len(ticks)
+            findings.append(Finding("warning", f"{name}: the last {lost} pictures were lost"))
+        return times[-1] if times else last_ns
 
 
 def _segment_numbers(folder: Path) -> list[int]:

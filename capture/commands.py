@@ -49,6 +49,20 @@ def capture(
     port: Annotated[
         int | None, typer.Option("--port", help="First of three ports; 0: any that are free.")
     ] = None,
+    listen: Annotated[
+        str | None,
+        typer.Option(
+            "--listen",
+            metavar="ADDRESS",
+            help="Address of this machine for viewers on others; needs railcrest keys.",
+        ),
+    ] = None,
+    restarts: Annotated[
+        int,
+        typer.Option(
+            "--restarts", min=0, help="How often to start again, into the same session, when capture dies."
+        ),
+    ] = 0,
     fast: Annotated[
         bool,
         typer.Option("--fast", help="Read a file as fast as it can be measured, not paced like a camera."),
@@ -61,10 +75,9 @@ def capture(
     """Record and measure a feed at the arena, and publish what is measured."""
     from importlib.metadata import version
 
-    from bridge.bus import DEFAULT_PORT, Addresses
-    from bridge.clock import SystemClock
+    from bridge.bus import DEFAULT_PORT, LOOPBACK, Addresses
     from bridge.messages import Scene
-    from bridge.session import new_manifest, new_session_folder, sessions_root
+    from bridge.session import clock_after, new_manifest, new_session_folder, sessions_root
     from capture.camera import view_of
     from capture.feeds import open_feed
     from capture.pipeline import open_pipeline
@@ -72,7 +85,10 @@ def capture(
 
     if policy not in ("picture", "line", "height", "band"):
         raise typer.BadParameter("choose picture, line, height or band", param_hint="--policy")
-    clock = SystemClock()
+    folder = session or new_session_folder(title, sessions_root())
+    if restarts:
+        raise typer.Exit(_kept_alive(folder, restarts))
+    clock = clock_after(folder)
     source = open_feed(feed, clock, live=not fast)
     fitted, bands = _rig_for(rig, source.info), _table(table)
     view = view_of(fitted)
@@ -87,7 +103,6 @@ def capture(
         expected_u_m=view.expected_u_m(),
         training=training,
     )
-    folder = session or new_session_folder(title, sessions_root())
     manifest = new_manifest(
         title,
         rig_toml=rig.read_text(),
@@ -100,15 +115,15 @@ def capture(
         training=training,
         policy=policy,
     )
-    stop = _stop_on_signals()
-    addresses = Addresses.from_port(DEFAULT_PORT if port is None else port)
+    stop, told = _stop_on_signals()
+    addresses = Addresses.from_port(DEFAULT_PORT if port is None else port, listen or LOOPBACK[0])
     station = Station(
         source, pipeline, scene, folder, manifest, addresses, clock,
         live=not fast, stay=stay,
     )  # fmt: skip
     flights = station.run(stop, lambda _: typer.echo(f"recording into {folder}", err=True))
     typer.echo(f"{flights} flights read; session {folder}", err=True)
-    if source.problem and not stop.is_set():
+    if source.problem and not told.is_set():
         raise FeedError(source.problem)
 
 
@@ -123,27 +138,27 @@ def measure(
     from rich.console import Console
     from rich.progress import MofNCompleteColumn, Progress, TimeRemainingColumn
 
-    from bridge.clock import SystemClock
     from capture.camera import view_of
-    from capture.feeds import open_feed
-    from capture.offline import as_row, settled_readings
+    from capture.feeds import recorded_feeds
+    from capture.offline import as_row, measured_again
     from capture.pipeline import open_pipeline
 
-    feed = open_feed(str(video), SystemClock(), live=False)
-    view = view_of(_rig_for(rig, feed.info))
+    feeds = recorded_feeds(video)
+    view = view_of(_rig_for(rig, feeds[0].info))
     pipeline = open_pipeline(view, _table(table), model)
     rows: list[dict[str, Any]] = []
     columns = (*Progress.get_default_columns()[:2], MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
-        task = progress.add_task("measuring", total=feed.info.frames)
-        for reading in settled_readings(feed, pipeline, lambda: progress.advance(task)):
-            rows.append(as_row(reading))
+        task = progress.add_task("measuring", total=sum(feed.info.frames or 0 for feed in feeds))
+        for reading in measured_again(feeds, pipeline, lambda: progress.advance(task)):
+            rows.append(as_row(reading, feeds[0].begin_ns))
             if as_json:
                 print(json.dumps(rows[-1]), flush=True)
     if not as_json:
         _print_table(rows)
-    if feed.problem:
-        raise FeedError(feed.problem)
+    for feed in feeds:
+        if feed.problem:
+            raise FeedError(feed.problem)
 
 
 def demo(
@@ -183,12 +198,29 @@ def _table(path: Path | None) -> BandTable:
     return load_bands(path) if path else common_practice()
 
 
-def _stop_on_signals() -> threading.Event:
-    """An event that SIGINT and SIGTERM set, so that a recording always ends whole."""
-    stop = threading.Event()
+def _kept_alive(folder: Path, restarts: int) -> int:
+    """Run this same command under a supervisor, into one session however often it is started again."""
+    from bridge.launch import Supervisor, railcrest
+
+    # Of an option that is given twice the last counts.
+    again = (*sys.argv[1:], "--restarts", "0", "--session", str(folder))
+    return Supervisor([railcrest("capture", *again, restarts=restarts)]).run()
+
+
+def _stop_on_signals() -> tuple[threading.Event, threading.Event]:
+    """Two events that SIGINT and SIGTERM set, so that a recording always ends whole.
+
+    Capture also sets the first when it ends by itself; the second tells that somebody asked.
+    """
+    stop, told = threading.Event(), threading.Event()
+
+    def handle(*_: object) -> None:
+        told.set()
+        stop.set()
+
     for number in (signal.SIGINT, signal.SIGTERM):
-        signal.signal(number, lambda *_: stop.set())
-    return stop
+        signal.signal(number, handle)
+    return stop, told
 
 
 def _print_table(rows: list[dict[str, Any]]) -> None:

@@ -20,6 +20,13 @@ def register(app: typer.Typer) -> None:
             ),
         ] = None,
         port: Annotated[int | None, typer.Option(help="Port of a running capture on this machine.")] = None,
+        connect: Annotated[
+            str | None,
+            typer.Option(metavar="ADDRESS", help="Address of a capture on another machine; needs --key."),
+        ] = None,
+        key: Annotated[
+            Path | None, typer.Option(help="That capture's own.key; see railcrest keys.", dir_okay=False)
+        ] = None,
         policy: Annotated[
             str | None,
             typer.Option(help="Most to show of a closed recording: picture, line, height or band."),
@@ -38,6 +45,7 @@ def register(app: typer.Typer) -> None:
                 typer.echo(path)
             return
         from bridge.bus import DEFAULT_PORT, Addresses
+        from bridge.session import repair_left
         from overlay.app import run
         from overlay.policy import LEVELS
 
@@ -45,5 +53,10 @@ def register(app: typer.Typer) -> None:
         if policy is not None and most is None:
             raise typer.BadParameter("choose picture, line, height or band", param_hint="--policy")
 
+        if session is not None:
+            for text in repair_left(session):
+                typer.echo(f"{session}: {text}", err=True)
         addresses = None if session is not None else Addresses.from_port(port or DEFAULT_PORT)
+        if addresses is not None and connect is not None:
+            addresses = addresses.elsewhere(connect, key)
         raise typer.Exit(run(session, addresses, dark=dark, policy=most))

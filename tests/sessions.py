@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
+from unittest.mock import patch
 
 import av
 
+from bridge.journal import FILE as JOURNAL_FILE
+from bridge.journal import hash_file
 from bridge.messages import Quantity, Reading, Routine, Ruling
-from bridge.session import SessionWriter, new_manifest
+from bridge.session import LOCK, SessionWriter, new_manifest
 from tests.clips import numbered_picture
 
 SIZE = (192, 96)
@@ -62,6 +66,18 @@ def write_segment(folder: Path, times_ns: Sequence[int], *, segment: int = 1, co
         pass
 
 
+@contextmanager
+def left_open(writer: SessionWriter) -> Iterator[None]:
+    """Leave a session as a kill does."""
+    yield
+    writer.journal.close()
+    hash_file(writer.folder / JOURNAL_FILE).unlink()
+    (writer.folder / LOCK).rename(writer.folder / "kept")  # closing takes the lock away
+    with patch("bridge.session.seal", lambda *_: []):
+        writer.close()
+    (writer.folder / "kept").rename(writer.folder / LOCK)
+
+
 def invented_reading(number: int, release: int, top: int, end: int, **more: object) -> Reading:
     """A settled reading between pictures of :data:`TIMES_NS`."""
     fields: dict[str, object] = {
@@ -74,10 +90,15 @@ def invented_reading(number: int, release: int, top: int, end: int, **more: obje
     return Reading(**{**fields, **more})  # type: ignore[arg-type]
 
 
-def recorded_session(folder: Path, codec: str = "libx264") -> Path:
-    """A closed session: 2.5 s of pictures, one routine, two flights, one ruling."""
+def recorded_session(folder: Path, codec: str = "libx264", *, closed: bool = True) -> Path:
+    """A session: 2.5 s of pictures, one routine, two flights, one ruling.
+
+    One that is not closed is as a power cut leaves it: with a lock of a process that is no more, and
+    nothing sealed.
+    """
     rig = "format = 1\n"
-    with SessionWriter(folder, new_manifest("Invented turns", rig_toml=rig, table="invented 2026")) as writer:
+    writer = SessionWriter(folder, new_manifest("Invented turns", rig_toml=rig, table="invented 2026"))
+    with writer if closed else left_open(writer):
         write_segment(folder, TIMES_NS, codec=codec)
         journal = writer.journal
         journal.append(Routine(routine=1, start_number="12", begin_ns=TIMES_NS[0]), TIMES_NS[0])

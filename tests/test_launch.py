@@ -15,6 +15,7 @@ import pytest
 
 from bridge.errors import ExitCode, RailcrestError
 from bridge.launch import Declared, Supervisor, railcrest
+from bridge.session import Session
 
 ROOT = Path(__file__).resolve().parent.parent
 WAITS = "import time; time.sleep(60)"
@@ -80,11 +81,19 @@ def test_a_stubborn_process_is_killed_in_time(tmp_path: Path) -> None:
     assert supervisor.exit_codes == {"stubborn": -signal.SIGKILL}
 
 
+@pytest.mark.logs_warnings
 def test_a_failed_process_is_started_again_as_often_as_declared(tmp_path: Path) -> None:
-    code = "import sys; open(sys.argv[1], 'a').write('x'); raise SystemExit(7)"
+    code = "import sys; open(sys.argv[1], 'a').write('x'); raise SystemExit(4)"
     supervisor = Supervisor([python("often", code, str(tmp_path / "log"), restarts=2)])
-    assert supervisor.run() == 7
+    assert supervisor.run() == 4
     assert (tmp_path / "log").read_text() == "xxx"
+
+
+def test_what_would_fail_the_same_again_is_not_started_again() -> None:
+    began = time.monotonic()
+    supervisor = Supervisor([python("full", f"raise SystemExit({int(ExitCode.RECORDING)})", restarts=9)])
+    assert supervisor.run() == ExitCode.RECORDING
+    assert time.monotonic() - began < 5
 
 
 def test_reconcile_may_be_called_at_any_time() -> None:
@@ -150,3 +159,45 @@ def test_no_orphans_when_the_supervisor_is_ended(tmp_path: Path, number: signal.
     code = supervisor.wait(15)
     assert code == (-signal.SIGKILL if number == signal.SIGKILL else ExitCode.INTERRUPTED)
     until(lambda: not any(alive(pid) for pid in pids))
+
+
+RECORDS = """
+import sys, time
+from pathlib import Path
+from bridge.session import SessionWriter, new_manifest
+from tests.sessions import record
+folder, times = Path(sys.argv[1]), [time.monotonic_ns() + i * 16_666_667 for i in range(3000)]
+with SessionWriter(folder, new_manifest("kept")) as writer:
+    for written in record(folder, times, segment=writer.segment):
+        time.sleep(0.001)
+        if writer.segment == 2 and written == 200:
+            break
+"""
+
+
+@pytest.mark.logs_warnings
+def test_a_dead_capture_is_started_again_and_keeps_its_session(tmp_path: Path) -> None:
+    folder = tmp_path / "s"
+    declared = Declared(
+        "capture",
+        (sys.executable, "-c", RECORDS, str(folder)),
+        restarts=1,
+        environment={"PYTHONPATH": str(ROOT)},
+    )
+    supervisor = Supervisor([declared])
+    try:
+        supervisor.reconcile()
+        table = folder / "feed-0001.csv"
+        until(lambda: table.exists() and table.read_bytes().count(b"\n") > 150)
+        os.kill(supervisor.pids["capture"], signal.SIGKILL)
+        until(lambda: not supervisor.reconcile())
+    finally:
+        supervisor.stop()
+    assert supervisor.exit_codes == {"capture": 0}
+    session = Session.open(folder)
+    assert [segment.number for segment in session.segments()] == [1, 2]
+    assert not [f.text for f in session.verify() if f.grade == "error" or "no hash" in f.text]
+    with session.journal() as journal:
+        notes = " ".join(row.body for row in journal.rows("note"))
+    assert "taken over" in notes
+    assert "pictures are whole" in notes

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from bridge.errors import RecordingError
+from bridge.session import Session
 from capture.feeds import FeedInfo, FileFeed, Frame
 from capture.observation import JointObservation
 from capture.recorder import Recorder
@@ -124,3 +125,82 @@ def test_a_kill_costs_at_most_half_a_second(tmp_path: Path) -> None:
 def test_a_folder_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     with pytest.raises(RecordingError, match="cannot be written"):
         Recorder(tmp_path / "missing", INFO)
+
+
+@pytest.mark.logs_warnings
+def test_times_that_repeat_go_back_or_leap_are_kept_in_order(tmp_path: Path) -> None:
+    times_ms = [0, 16, 33, 33, 20, 50, 3_600_000, 3_600_016, 66]
+    with Recorder(tmp_path, INFO) as recorder:
+        for i, t_ms in enumerate(times_ms):
+            recorder.write(Frame(i, t_ms * 1_000_000, numbered_picture(i, SIZE)))
+    assert recorder.left_out == 3
+    frames = list(FileFeed(tmp_path))
+    assert [number_of(frame.image) for frame in frames] == [0, 1, 2, 5, 6, 7]
+    assert [frame.t_ns // 1_000_000 for frame in frames] == [0, 16, 33, 50, 3_600_000, 3_600_016]
+
+
+FILLS = """
+import errno, os, resource, sys
+from pathlib import Path
+import numpy as np
+from bridge.errors import RecordingError
+from bridge.session import SessionWriter, new_manifest
+from capture.feeds import FeedInfo, Frame
+from capture.recorder import Recorder
+folder = Path(sys.argv[1])
+dice = np.random.default_rng(1)
+with SessionWriter(folder, new_manifest("full")) as writer:
+    if sys.argv[2] == "limit":
+        resource.setrlimit(resource.RLIMIT_FSIZE, (600_000, 600_000))
+    try:
+        with Recorder(folder, FeedInfo("noise", (192, 96), 60.0, None), writer.segment) as recorder:
+            for i in range(3000):
+                picture = dice.integers(0, 255, (96, 192, 3), np.uint8)
+                recorder.write(Frame(i, i * 16_666_667, picture))
+    except RecordingError as error:
+        print(recorder.frames, error)
+"""
+
+
+@pytest.mark.parametrize("how", ["limit", "small disk"])
+def test_a_full_disk_ends_the_recording_cleanly(tmp_path: Path, how: str) -> None:
+    root = Path(__file__).resolve().parent.parent
+    folder = tmp_path / "s"
+    folder.mkdir()
+    if how == "small disk":
+        mount = subprocess.run(
+            ["mount", "-t", "tmpfs", "-o", "size=2m", "tmpfs", str(folder)], capture_output=True, check=False
+        )
+        if mount.returncode:
+            pytest.skip("no file system can be mounted here")
+    try:
+        done = subprocess.run(
+            [sys.executable, "-c", FILLS, str(folder), how],
+            capture_output=True, text=True, env={**os.environ, "PYTHONPATH": str(root)}, check=False,
+        )  # fmt: skip
+        assert done.returncode == 0, done.stderr
+        assert "the disk is full; free some space" in done.stdout
+        written = int(done.stdout.split()[0])
+        played = len(list(FileFeed(folder)))
+        # What the last write was about is not on the disk; a whole group is never lost.
+        assert 0 <= written - played <= 30
+        assert played > 30
+        errors = [f.text for f in Session.open(folder).verify() if f.grade == "error"]
+        assert errors == []
+    finally:
+        if how == "small disk":
+            subprocess.run(["umount", "-l", str(folder)], check=True)
+
+
+@pytest.mark.logs_warnings
+def test_it_says_early_that_room_gets_short(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, caplog: pytest.LogCaptureFixture
+) -> None:
+    monkeypatch.setattr("capture.recorder._room", lambda folder: 1)
+    monkeypatch.setattr("capture.recorder.RATE_AFTER_S", 0.1)
+    with Recorder(tmp_path, INFO) as recorder:
+        recorder.write(Frame(0, 0, numbered_picture(0, SIZE)))
+        recorder._closing.wait(1.0)
+    assert "has room for 0 min more" in caplog.text
+    assert recorder.space_s is not None
+    caplog.clear()

@@ -10,6 +10,7 @@ import stat
 import subprocess
 import sys
 import threading
+import time
 from datetime import UTC, date, datetime
 from pathlib import Path
 
@@ -24,6 +25,7 @@ from bridge.session import (
     Manifest,
     Session,
     SessionWriter,
+    clock_after,
     data_dir,
     find_sessions,
     lock_holder,
@@ -224,7 +226,7 @@ def test_clips_are_given_while_the_recording_goes_on(tmp_path: Path) -> None:
 
 
 def test_clips_are_given_from_a_recording_that_was_cut_short(tmp_path: Path) -> None:
-    folder = recorded_session(tmp_path / "s")
+    folder = recorded_session(tmp_path / "s", closed=False)
     video = folder / "feed-0001.mkv"
     video.write_bytes(video.read_bytes()[: video.stat().st_size * 2 // 3])
     with (folder / "feed-0001.csv").open("a") as file:
@@ -326,4 +328,26 @@ def test_the_journal_is_read_while_it_is_written(tmp_path: Path) -> None:
     with Session.open(tmp_path).journal() as journal:
         assert journal.readings() == (reading,)
         assert len(journal.rows("reading")) == 50
-    assert sorted(p.name for p in tmp_path.iterdir()) == ["journal.sqlite", "session.json"]
+    assert sorted(p.name for p in tmp_path.iterdir()) == [
+        "journal.sha256", "journal.sqlite", "session.json",
+    ]  # fmt: skip
+
+
+def test_a_wall_clock_that_jumps_back_breaks_nothing(tmp_path: Path) -> None:
+    times = iter([NOW, datetime(1999, 1, 1, tzinfo=UTC), *[NOW] * 9])
+    with SessionWriter(tmp_path, new_manifest("t"), wall=lambda: next(times)) as writer:
+        for i in range(3):
+            writer.journal.append(Routine(routine=i, start_number="1", begin_ns=i), i)
+    assert not [f for f in Session.open(tmp_path).verify() if f.grade == "error"]
+
+
+def test_a_session_that_goes_on_after_the_machine_was_started_again_has_later_times(tmp_path: Path) -> None:
+    assert clock_after(tmp_path / "new").now_ns() < 2**62
+    with SessionWriter(tmp_path / "s", new_manifest("t")):
+        far_ns = time.monotonic_ns() + 10**15  # as if the machine had run for eleven days more
+        write_segment(tmp_path / "s", [far_ns + t for t in TIMES_NS])
+    clock = clock_after(tmp_path / "s")
+    assert clock.now_ns() > far_ns + TIMES_NS[-1]
+    began = time.monotonic()
+    clock.sleep_until(clock.now_ns() + 10**7)
+    assert time.monotonic() - began < 5
