@@ -10,7 +10,9 @@ so that it can be recorded as it came.
 from __future__ import annotations
 
 import csv
+import itertools
 import logging
+import math
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -35,6 +37,9 @@ LONGEST_GOP_NS = NS // 2
 # A container whose pictures stop this long before its stated end was cut short.
 CUT_SHORT_NS = NS // 2
 STREAM_TIMEOUT_S = 5.0
+DRIVER_CLOCK_NS = 50_000_000  # a driver's stamp further from our clock runs on another one
+CAMERA_SIZE = (1920, 1080)
+CAMERA_FPS = 60.0
 NS_PER_TICK = 1_000_000  # of a recording's container, whose exact times stand beside it
 
 
@@ -113,6 +118,7 @@ def _survey(path: Path) -> _Survey:
         raise FeedError(f"{path}: holds no picture; give a video file that plays")
     gaps = np.diff([*keys, max(times)]) if keys else np.array([np.inf])
     recordable = not reordered and bool(keys) and float(gaps.max(initial=0)) <= LONGEST_GOP_NS
+    recordable = recordable and bool((np.diff(times) > 0).all())
     return _Survey(len(times), min(times), max(times), recordable)
 
 
@@ -122,18 +128,26 @@ class FileFeed:
     Args:
         path: the file, or a session folder holding ``feed-*.mkv``.
         pace: give each picture at its own time on this clock; None: as fast as possible.
+        segment: of a session folder, counted from 1; its times are given as they were recorded.
+        loops: how often it is played, one time after the other.
 
-    Times are those of the file, or of a session's exact times beside its recording. They start at
-    0, or, when paced, at the clock's time of starting.
+    Times are those of the file, or of a session's exact times beside its recording. Unless a segment
+    is asked for they start at 0, or, when paced, at the clock's time of starting.
 
     Raises:
         FeedError: missing, empty, or not a video.
     """
 
-    def __init__(self, path: Path, pace: Clock | None = None) -> None:
+    def __init__(
+        self, path: Path, pace: Clock | None = None, *, segment: int | None = None, loops: float = 1
+    ) -> None:
         self.problem: str | None = None
-        self._path = _video_file(path)
+        self._path = _video_file(path) if segment is None else path / f"feed-{segment:04d}.mkv"
+        self._as_recorded = segment is not None
+        self._loops = loops
         self._exact = _exact_times(self._path) if path.is_dir() else {}
+        # Of a picture whose time did not reach the disk.
+        self._origin_ns = min((t - tick * NS_PER_TICK for tick, t in self._exact.items()), default=0)
         self._pace = pace
         self._closed = threading.Event()
         try:
@@ -164,19 +178,25 @@ class FileFeed:
             name=self._path.name,
             size=size,
             nominal_fps=fps,
-            frames=self._found.frames,
+            frames=round(self._found.frames * loops) if math.isfinite(loops) else None,
             coded_as=self._template() if self._found.recordable and self._rotation == 0 else None,
         )
+
+    @property
+    def begin_ns(self) -> int:
+        """Time of the first picture when it is not paced."""
+        return min(self._exact.values(), default=0) if self._as_recorded else 0
 
     def __iter__(self) -> Iterator[Frame]:
         start_ns = self._pace.now_ns() if self._pace else 0
         first_ns: int | None = None
         last_ns = -1
         index = 0
-        for t_file_ns, image, coded in self._decode():
+        for t_file_ns, image, coded in self._played():
             first_ns = t_file_ns if first_ns is None else first_ns
-            t_ns = start_ns + t_file_ns - first_ns
+            t_ns = t_file_ns if self._as_recorded else start_ns + t_file_ns - first_ns
             if t_ns <= last_ns and index:
+                # Never in a recordable one: a coded picture left out would spoil those after it.
                 log.warning(
                     "%s: picture at %.3f s repeats or goes back; left out", self._path.name, t_ns / NS
                 )
@@ -188,6 +208,16 @@ class FileFeed:
             yield Frame(index, t_ns, image, coded)
             last_ns = t_ns
             index += 1
+
+    def _played(self) -> Iterator[tuple[int, Image, CodedPicture | None]]:
+        """Its pictures, as often as it is played; times grow on."""
+        period_ns = self._found.last_ns - self._found.first_ns
+        period_ns += period_ns // max(self._found.frames - 1, 1)
+        for turn in itertools.count():
+            if turn >= self._loops:
+                return
+            for t_ns, image, coded in self._decode():
+                yield t_ns + turn * period_ns, image, coded
 
     def _decode(self) -> Iterator[tuple[int, Image, CodedPicture | None]]:
         waiting: dict[int, CodedPicture] = {}
@@ -204,9 +234,9 @@ class FileFeed:
                     for picture in packet.decode():
                         if picture.pts is None:
                             continue
-                        image = _upright(_bgr(picture), self._rotation)
+                        image = _upright(bgr_of(picture), self._rotation)
                         t_ns = int(picture.pts * base * NS)
-                        t_ns = self._exact.get(round(t_ns / NS_PER_TICK), t_ns)
+                        t_ns = self._exact.get(round(t_ns / NS_PER_TICK), t_ns + self._origin_ns)
                         yield t_ns, image, waiting.pop(picture.pts, None)
             except av.FFmpegError as error:
                 self.problem = self.problem or (
@@ -277,6 +307,79 @@ class CameraFeed:
         self._closed.set()
 
 
+class CodedCameraFeed:
+    """A UVC camera's own MJPEG through PyAV: each picture comes with its code, to be recorded as it came.
+
+    Capture time is the driver's own where it runs on our clock, else the clock's on arrival.
+
+    Args:
+        name: what it is called in messages.
+        container: the opened camera; closed with the feed.
+        clock: of capture.
+
+    Raises:
+        FeedError: the camera does not give MJPEG of a stated size.
+    """
+
+    def __init__(self, name: str, container: Any, clock: Clock) -> None:
+        self.problem: str | None = None
+        self._name, self._container, self._clock = name, container, clock
+        self._closed = threading.Event()
+        stream = container.streams.video[0]
+        context = stream.codec_context
+        if context.codec.name != "mjpeg" or min(context.width, context.height) <= 0:
+            raise FeedError(f"{name}: gives no MJPEG")
+        size, fps = (context.width, context.height), float(stream.average_rate or 0)
+        self.info = FeedInfo(name, size, fps, None, stream)
+
+    @staticmethod
+    def open(device: str, clock: Clock, size: tuple[int, int], fps: float) -> CodedCameraFeed:
+        """Raises FeedError when it cannot be opened so."""
+        path = f"/dev/video{device}" if device.isdigit() else device
+        options = {
+            "input_format": "mjpeg",
+            "video_size": f"{size[0]}x{size[1]}",
+            "framerate": f"{fps:g}",
+        }
+        try:
+            container = av.open(path, format="v4l2", options=options, timeout=STREAM_TIMEOUT_S)
+        except (av.FFmpegError, OSError, ValueError) as error:
+            raise FeedError(f"camera {device}: cannot be opened for MJPEG ({error})") from error
+        return CodedCameraFeed(f"camera {device}", container, clock)
+
+    def __iter__(self) -> Iterator[Frame]:
+        stream = self._container.streams.video[0]
+        index, last_ns = 0, -1
+        try:
+            for packet in self._container.demux(stream):
+                now_ns = self._clock.now_ns()
+                if self._closed.is_set():
+                    return
+                if packet.size == 0:
+                    break
+                stamp_ns = int(packet.pts * stream.time_base * NS) if packet.pts is not None else -1
+                t_ns = stamp_ns if abs(now_ns - stamp_ns) < DRIVER_CLOCK_NS else now_ns
+                if t_ns <= last_ns:
+                    continue  # every picture stands alone, so one left out spoils no other
+                coded = CodedPicture(bytes(packet), keyframe=True)
+                try:
+                    pictures = packet.decode()
+                except av.FFmpegError as error:
+                    log.warning("%s: a damaged picture was left out (%s)", self._name, error)
+                    continue
+                for picture in pictures[:1]:
+                    yield Frame(index, t_ns, bgr_of(picture), coded)
+                    index, last_ns = index + 1, t_ns
+            self.problem = f"{self._name}: stopped giving pictures; check its cable"
+        except (av.FFmpegError, OSError) as error:
+            self.problem = f"{self._name}: stopped giving pictures ({error}); check its cable"
+        finally:
+            self._container.close()
+
+    def close(self) -> None:
+        self._closed.set()
+
+
 class StreamFeed:
     """A network stream (RTSP or SRT) through PyAV.
 
@@ -320,7 +423,7 @@ class StreamFeed:
                 t_ns = start_ns + stamp_ns
                 if t_ns <= last_ns:
                     continue
-                yield Frame(index, t_ns, _bgr(picture))
+                yield Frame(index, t_ns, bgr_of(picture))
                 index, last_ns = index + 1, t_ns
             self.problem = f"{self._url}: the stream ended"
         except (av.FFmpegError, OSError) as error:
@@ -335,17 +438,44 @@ class StreamFeed:
 def open_feed(source: str, clock: Clock, *, live: bool) -> Feed:
     """Open a feed by what its name says: ``camera:0``, ``rtsp://...``, ``srt://...``, or a path.
 
+    ``loop:`` before a path plays it again and again, for endurance.
+
     Args:
         live: pace a recorded file like a camera; False: as fast as it can be read.
 
     Raises:
         FeedError: it cannot be opened.
     """
+    if source.startswith("loop:"):
+        path = Path(source.removeprefix("loop:"))
+        return FileFeed(path, clock if live else None, loops=math.inf)
     if source.startswith("camera:"):
-        return CameraFeed(source.removeprefix("camera:"), clock)
+        device = source.removeprefix("camera:")
+        try:
+            return CodedCameraFeed.open(device, clock, CAMERA_SIZE, CAMERA_FPS)
+        except FeedError as error:
+            log.info("%s; its pictures are coded again", error)
+            return CameraFeed(device, clock, CAMERA_SIZE, CAMERA_FPS)
     if source.startswith(("rtsp://", "rtsps://", "srt://", "udp://")):
         return StreamFeed(source, clock)
     return FileFeed(Path(source), clock if live else None)
+
+
+def recorded_feeds(path: Path) -> list[FileFeed]:
+    """A recording as it was recorded: the segments of a session, each with its capture times, or a file.
+
+    Raises:
+        FeedError: it cannot be read.
+    """
+    if not path.is_dir():
+        return [FileFeed(path)]
+    feeds = []
+    for segment in sorted(path.glob("feed-*.mkv")):
+        if _exact_times(segment):
+            feeds.append(FileFeed(path, segment=int(segment.stem.removeprefix("feed-"))))
+        else:
+            log.warning("%s: capture ended before its first picture; left out", segment)
+    return feeds or [FileFeed(path)]
 
 
 def _video_file(path: Path) -> Path:
@@ -397,5 +527,6 @@ def _upright(image: Image, rotation: int) -> Image:
     return image if turn is None else np.asarray(cv2.rotate(image, turn), np.uint8)
 
 
-def _bgr(picture: av.VideoFrame) -> Image:
+def bgr_of(picture: av.VideoFrame) -> Image:
+    """A decoded picture as BGR, shape (height, width, 3)."""
     return np.asarray(picture.to_ndarray(format="bgr24"), np.uint8)

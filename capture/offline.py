@@ -1,8 +1,13 @@
-"""Measures a recording: the same pipeline as live, as fast as the pictures can be read."""
+"""Measures a recording: the same exact pass as live, as fast as the pictures can be read.
+
+Of a session every recorded picture is measured in order, each segment afresh from its first picture,
+at its recorded time. That is what live settling does, so the settled readings are the same to the
+last digit on the same machine.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from bridge.messages import Quantity, Reading
@@ -15,7 +20,7 @@ NS = 1_000_000_000
 def settled_readings(
     feed: Feed, pipeline: Pipeline, progress: Callable[[], None] | None = None
 ) -> Iterator[Reading]:
-    """The final reading of each flight, as soon as it is final.
+    """The final reading of each flight of one feed, as soon as it is final.
 
     Args:
         progress: called once for each picture.
@@ -27,20 +32,39 @@ def settled_readings(
     yield from _final(pipeline.finish())
 
 
+def measured_again(
+    feeds: Iterable[Feed], pipeline: Pipeline, progress: Callable[[], None] | None = None
+) -> Iterator[Reading]:
+    """The final reading of each flight of a session's segments, which count routines on.
+
+    Args:
+        pipeline: before its first picture.
+    """
+    last = 0
+    for feed in feeds:
+        again = pipeline.again(last)
+        yield from settled_readings(feed, again, progress)
+        last = again.routine
+
+
 def _final(records: tuple[Any, ...]) -> Iterator[Reading]:
     for record in records:
         if isinstance(record, Reading) and record.state != "provisional":
             yield record
 
 
-def as_row(reading: Reading) -> dict[str, Any]:
-    """One flight for machines: plain names, units in the names, null where nothing is known."""
+def as_row(reading: Reading, origin_ns: int = 0) -> dict[str, Any]:
+    """One flight for machines: plain names, units in the names, null where nothing is known.
+
+    Args:
+        origin_ns: capture time from which seconds are counted.
+    """
     return {
         "flight": reading.flight,
         "family": reading.family or None,
-        "release_s": _seconds(reading.release_ns),
-        "apex_s": _seconds(reading.apex_ns),
-        "end_s": _seconds(reading.end_ns),
+        "release_s": _seconds(reading.release_ns - origin_ns),
+        "apex_s": _seconds(reading.apex_ns - origin_ns),
+        "end_s": _seconds(reading.end_ns - origin_ns),
         "end_kind": reading.end_kind,
         "apex_cm": _figure(reading.apex, 100, 1),
         "apex_u_cm": _spread(reading.apex, 100, 1),

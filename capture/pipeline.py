@@ -7,6 +7,7 @@ what comes out. Only the feed and the clock differ between live and offline.
 
 from __future__ import annotations
 
+import copy
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -30,17 +31,44 @@ class Step:
 
 
 class Pipeline:
-    """Follows the gymnast through a feed, cuts her routines and reads her flights."""
+    """Follows the gymnast through a feed, cuts her routines and reads her flights.
 
-    def __init__(self, follower: Follower, watch: FlightWatch) -> None:
+    What comes out depends on nothing but the pictures pushed since it was made, so that the same
+    recorded pictures always give the same readings.
+
+    Args:
+        last_routine: number of the last routine before; the next one counts on from it.
+    """
+
+    def __init__(self, follower: Follower, watch: FlightWatch, last_routine: int = 0) -> None:
         self._follower = follower
         self._watch = watch
-        self._routines = RoutineCutter()
+        self._routines = RoutineCutter(last=last_routine)
+        # As they were before the first picture.
+        self._fresh = copy.copy(follower), _twin(watch)
 
     @property
     def models(self) -> dict[str, str]:
         """File names and SHA-256 of the networks in use."""
         return self._follower.models
+
+    @property
+    def routine(self) -> int:
+        """Number of the routine under way, or of the last one."""
+        return self._routines.number
+
+    def again(self, last_routine: int) -> Pipeline:
+        """A pipeline as this one was before its first picture, on the same networks."""
+        follower, watch = self._fresh
+        return Pipeline(copy.copy(follower), _twin(watch), last_routine)
+
+    def fork(self) -> Pipeline:
+        """One that goes on from where this one stands, on the same networks, without touching it."""
+        twin = copy.copy(self)
+        # A follower's state is values that it replaces, never changes; its networks are shared.
+        twin._follower = copy.copy(self._follower)
+        twin._watch, twin._routines = _twin(self._watch), copy.copy(self._routines)
+        return twin
 
     def push(self, frame: Frame) -> Step:
         """Take the next picture, in capture order."""
@@ -54,6 +82,11 @@ class Pipeline:
     def finish(self) -> tuple[Reading | Routine, ...]:
         """Settle what is still open when the feed has ended."""
         return (*self._watch.finish(), *self._routines.finish())
+
+
+def _twin(watch: FlightWatch) -> FlightWatch:
+    """A copy with a state of its own; what it looks through and looks up is shared."""
+    return copy.deepcopy(watch, {id(shared): shared for shared in (watch.view, watch.table)})
 
 
 def open_pipeline(view: View, table: BandTable, model: Path | None = None) -> Pipeline:

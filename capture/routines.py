@@ -14,11 +14,11 @@ GONE_NS: Final = 30_000_000_000
 class RoutineCutter:
     """Numbers routines, and tells when one begins and ends."""
 
-    def __init__(self, gone_ns: int = GONE_NS) -> None:
+    def __init__(self, gone_ns: int = GONE_NS, last: int = 0) -> None:
         self._gone_ns = gone_ns
         self._open: Routine | None = None
         self._last_on_ns = 0
-        self._count = 0
+        self._count = last  # number of the last routine before
 
     @property
     def number(self) -> int:

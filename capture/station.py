@@ -1,18 +1,22 @@
 """The process at the arena: records every picture, measures it, publishes, and answers the desk.
 
-Threads, none of which waits for a viewer: one reads the feed; one records every picture in order;
-one measures; one sends previews of the newest picture; one answers the desk and beats the heart.
-Where the machine cannot measure every picture of a live feed, the picture is recorded all the
-same and the heartbeat counts it as dropped from measuring.
+Threads, none of which waits for a viewer: one reads the feed; one codes and records every picture in
+order; one measures what was recorded (see capture.settling); one sends previews of the newest
+picture; one answers the desk, one beats the heart. Recording goes before measuring, and measuring
+before previews: where the machine cannot measure every picture of a live feed at once, all are recorded
+all the same and measured as time allows.
 """
 
 from __future__ import annotations
 
+import contextlib
 import logging
+import os
 import queue
+import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -41,14 +45,21 @@ from bridge.messages import (
     SnapshotRequest,
 )
 from bridge.session import Manifest, Session, SessionWriter
+from capture.backlog import Backlog, Unpacker, Waiting
+from capture.coder import Coder, described
 from capture.feeds import Feed, Frame
 from capture.observation import JointObservation
 from capture.pipeline import Pipeline, Step
 from capture.recorder import Recorder
+from capture.settling import Settling
 
 log = logging.getLogger(__name__)
 
-QUEUE: Final = 48  # pictures that recording or measuring may lag behind, 300 MB at 1080p
+QUEUE: Final = 48  # pictures that recording may lag behind, 300 MB at 1080p
+FEED_END_S: Final = 3.0  # a feed that is told to end has this long, then it is left behind
+MEASURE_END_S: Final = 1.5  # after a stop what was recorded is still measured for so long
+MEASURING_NICE: Final = 2  # recording first, then measuring, then previews
+PREVIEW_NICE: Final = 5
 PREVIEW_WIDTH: Final = 960
 PREVIEW_INTERVAL_S: Final = 1 / 25
 JPEG_QUALITY: Final = 80
@@ -91,7 +102,6 @@ class Station:
 class _Count:
     recorded: int = 0
     measured: int = 0
-    dropped: int = 0
     newest_ns: int = 0  # clock time at which the newest picture came
     fps: float = 0.0
     ended: bool = False
@@ -103,6 +113,9 @@ class _Run:
     _publisher: Publisher
     _writer: SessionWriter
     _session: Session
+    _backlog: Backlog
+    _settling: Settling
+    _unpacker: Unpacker
 
     def __init__(self, station: Station, stop: threading.Event) -> None:
         self._at = station
@@ -110,7 +123,7 @@ class _Run:
         self._count = _Count()
         self._failure: RailcrestError | None = None
         self._to_record: queue.Queue[Frame | None] = queue.Queue(QUEUE)
-        self._to_measure: queue.Queue[Frame | None] = queue.Queue(QUEUE)
+        self._recorded_all, self._measured_all = threading.Event(), threading.Event()
         self._seen: queue.SimpleQueue[JointObservation] = queue.SimpleQueue()
         self._newest: Frame | None = None
         self._fresh = threading.Event()
@@ -136,50 +149,71 @@ class _Run:
                     self._publisher.publish(reading, reading.end_ns)
                 for ruling in self._writer.journal.rulings():
                     self._publisher.publish(ruling, at.clock.now_ns())
+                last = max((r.routine for r in self._writer.journal.routines()), default=0)
+                self._settling = Settling(at.pipeline.again(last))
+                as_it_came = at.feed.info.coded_as is not None
+                self._backlog = Backlog(at.folder, as_it_came=as_it_came, wait=not at.live)
                 if ready:
                     ready(desk.addresses)
-                closing = threading.Event()
-                helpers = [
-                    threading.Thread(target=desk.run, args=(closing,), name="desk"),
-                    threading.Thread(target=self._beat, args=(closing,), name="heartbeat"),
-                    threading.Thread(target=self._preview, args=(closing,), name="preview"),
-                ]
-                workers = [
-                    threading.Thread(target=self._guard, args=(self._read,), name="feed"),
-                    threading.Thread(target=self._guard, args=(self._record,), name="record"),
-                ]
-                for thread in helpers + workers:
-                    thread.start()
-                try:
-                    self._guard(self._measure)
-                    for thread in workers:
-                        thread.join()
-                    self._count.ended = True
-                    while at.stay and self._failure is None and not self._stop.wait(0.1):
-                        pass
-                finally:
-                    self._stop.set()
-                    at.feed.close()
-                    closing.set()
-                    self._fresh.set()
-                    for thread in helpers + workers:
-                        thread.join()
-                    remove_run_file(at.folder)
+                self._work_with(desk)
         if self._failure is not None:
             raise self._failure
         return len(self._flights)
+
+    def _work_with(self, desk: Desk) -> None:
+        """Run the threads until the feed has ended, a stop comes, or one fails."""
+        closing = threading.Event()
+        helpers = [
+            threading.Thread(target=desk.run, args=(closing,), name="desk"),
+            threading.Thread(target=self._beat, args=(closing,), name="heartbeat"),
+            threading.Thread(target=self._preview, args=(closing,), name="preview"),
+        ]
+        # A camera that hangs must not keep the process from ending.
+        feed = threading.Thread(target=self._guard, args=(self._read,), name="feed", daemon=True)
+        workers = [
+            threading.Thread(target=self._guard, args=(task,), name=name)
+            for name, task in (("record", self._record), ("measure", self._measure))
+        ]
+        for thread in (*helpers, feed, *workers):
+            thread.start()
+        try:
+            while any(thread.is_alive() for thread in workers) and not self._stop.is_set():
+                workers[-1].join(0.1)
+                if not workers[-1].is_alive():
+                    workers[0].join(0.1)
+            if not self._stop.is_set():
+                self._count.ended = True
+                while self._at.stay and not self._stop.wait(0.1):
+                    pass
+        finally:
+            self._stop.set()
+            self._at.feed.close()
+            feed.join(FEED_END_S)
+            if feed.is_alive():
+                log.warning("%s: does not end; left behind", self._at.feed.info.name)
+                self._put(None)
+            for thread in workers:  # what has come is recorded, whatever it takes
+                thread.join()
+            self._backlog.drop()
+            if left := self._backlog.dropped:
+                log.warning("%d pictures were recorded but not measured; railcrest measure does", left)
+            closing.set()
+            self._fresh.set()
+            for thread in helpers:
+                thread.join()
+            remove_run_file(self._at.folder)
 
     def _guard(self, task: Callable[[], None]) -> None:
         """Run a thread's task; when it fails, the others end too and the failure is kept."""
         try:
             task()
-        except RailcrestError as error:
+        except Exception as error:
+            if not isinstance(error, RailcrestError):
+                log.exception("capture failed")
+                error = RailcrestError(f"capture failed: {error!r}")
             self._failure = self._failure or error
             self._stop.set()
-        except Exception as error:
-            log.exception("capture failed")
-            self._failure = self._failure or RailcrestError(f"capture failed: {error!r}")
-            self._stop.set()
+            self._backlog.drop()
 
     # --- the feed's thread ---
 
@@ -187,8 +221,6 @@ class _Run:
         at, last_ns = self._at, None
         try:
             for frame in at.feed:
-                if self._stop.is_set():
-                    return
                 if last_ns is not None:
                     rate = NS / (frame.t_ns - last_ns)
                     self._count.fps += 0.05 * (rate - self._count.fps)
@@ -196,51 +228,50 @@ class _Run:
                 self._count.newest_ns = at.clock.now_ns()
                 self._newest = frame
                 self._fresh.set()
-                self._put(self._to_record, frame)
-                if at.live:
-                    try:
-                        self._to_measure.put_nowait(frame)
-                    except queue.Full:
-                        self._count.dropped += 1
-                else:
-                    self._put(self._to_measure, frame)
+                self._put(frame)
+                if self._stop.is_set():
+                    return
         finally:
-            self._put(self._to_record, None)
-            self._put(self._to_measure, None)
+            self._put(None)
         if at.feed.problem:
             log.warning("%s", at.feed.problem)
 
-    def _put(self, to: queue.Queue[Frame | None], item: Frame | None) -> None:
-        while not self._stop.is_set():
-            try:
-                to.put(item, timeout=0.2)
-            except queue.Full:
-                continue
-            return
-
-    def _take(self, source: queue.Queue[Frame | None]) -> Iterator[Frame]:
-        while not self._stop.is_set():
-            try:
-                frame = source.get(timeout=0.2)
-            except queue.Empty:
-                continue
-            if frame is None:
+    def _put(self, item: Frame | None) -> None:
+        while not self._recorded_all.is_set():
+            with contextlib.suppress(queue.Full):
+                self._to_record.put(item, timeout=0.2)
                 return
-            yield frame
 
     # --- the recorder's thread ---
 
     def _record(self) -> None:
-        with Recorder(self._at.folder, self._at.feed.info, self._writer.segment) as recorder:
-            for frame in self._take(self._to_record):
+        coder = Coder(self._at.feed.info) if self._at.feed.info.coded_as is None else None
+        recorder: Recorder | None = None
+        try:
+            for frame in iter(self._to_record.get, None):
+                if coder is not None:
+                    frame = coder.code(frame)
+                if frame.coded is None:
+                    log.warning("picture at %.3f s came without its code; left out", frame.t_ns / NS)
+                    continue
+                if recorder is None:
+                    info = self._at.feed.info if coder is None else described(self._at.feed.info, frame.coded)
+                    self._unpacker = Unpacker(info)
+                    recorder = Recorder(self._at.folder, info, self._writer.segment)
                 recorder.write(frame)
-                self._count.recorded = recorder.frames
+                self._count.recorded += 1
+                self._backlog.put(frame)
                 self._write_seen(recorder)
-            # What is still being measured when the feed has ended.
-            while self._measuring and not self._stop.wait(0.02):
+            self._backlog.close()
+            if recorder is not None:
+                while not self._measured_all.wait(0.02):  # what is still being measured
+                    self._write_seen(recorder)
                 self._write_seen(recorder)
-            self._write_seen(recorder)
-            self._count.recorded = recorder.frames
+        finally:
+            self._recorded_all.set()
+            self._backlog.close()
+            if recorder is not None:
+                recorder.close()
 
     def _write_seen(self, recorder: Recorder) -> None:
         while not self._seen.empty():
@@ -248,32 +279,55 @@ class _Run:
 
     # --- the measuring thread ---
 
-    _measuring = True
-
     def _measure(self) -> None:
+        _yield_to_others(MEASURING_NICE)
         try:
-            for frame in self._take(self._to_measure):
-                step = self._at.pipeline.push(frame)
-                self._seen.put(step.observation)
-                self._count.measured += 1
-                self._publisher.publish(_pose(step), frame.t_ns)
-                for record in step.records:
-                    self._publish_record(record)
-            for record in self._at.pipeline.finish():
-                self._publish_record(record)
+            give_up_ns: int | None = None
+            while (waiting := self._backlog.get(0.2)) or not self._backlog.closed:
+                if waiting is None:
+                    continue
+                if self._stop.is_set() and give_up_ns is None:
+                    give_up_ns = time.monotonic_ns() + round(MEASURE_END_S * NS)
+                if give_up_ns is not None and time.monotonic_ns() > give_up_ns:
+                    self._backlog.drop(1)
+                    return
+                self._measure_one(waiting)
+            if self._failure is None:
+                self._publish_records(self._settling.finish())
         finally:
-            self._measuring = False
+            self._measured_all.set()
 
-    def _publish_record(self, record: Reading | Routine) -> None:
-        t_ns = record.end_ns or self._at.clock.now_ns()
-        self._writer.journal.append(record, t_ns)
-        self._publisher.publish(record, t_ns)
-        if isinstance(record, Reading):
-            self._flights.add(record.flight)
+    def _measure_one(self, waiting: Waiting) -> None:
+        at, settling = self._at, self._settling
+        lagging = at.live and settling.lagging(self._backlog.newest_ns - waiting.t_ns)
+        newest = self._newest
+        if lagging and newest is not None and settling.due(newest, now_ns := time.monotonic_ns()):
+            glimpse = settling.glimpse(newest)
+            settling.spent(now_ns, time.monotonic_ns())
+            self._publisher.publish(_pose(glimpse), newest.t_ns)
+            self._publish_records(glimpse.records)
+        image = self._unpacker.image(waiting)
+        if image is None:
+            return
+        step = settling.measure(Frame(waiting.index, waiting.t_ns, image))
+        self._seen.put(step.observation)
+        self._count.measured += 1
+        if not lagging:
+            self._publisher.publish(_pose(step), waiting.t_ns)
+        self._publish_records(step.records)
+
+    def _publish_records(self, records: tuple[Reading | Routine, ...]) -> None:
+        for record in records:
+            t_ns = record.end_ns or self._at.clock.now_ns()
+            self._writer.journal.append(record, t_ns)
+            self._publisher.publish(record, t_ns)
+            if isinstance(record, Reading):
+                self._flights.add(record.flight)
 
     # --- previews and heartbeat ---
 
     def _preview(self, closing: threading.Event) -> None:
+        _yield_to_others(PREVIEW_NICE)
         while not closing.is_set():
             self._fresh.wait(0.2)
             frame = self._newest
@@ -298,7 +352,9 @@ class _Run:
                     feed="running" if not count.ended else "lost" if at.feed.problem else "ended",
                     recorded=count.recorded,
                     measured=count.measured,
-                    dropped=count.dropped,
+                    dropped=self._backlog.dropped,
+                    waiting=len(self._backlog),
+                    step=self._settling.step,
                     fps=round(count.fps, 2),
                     picture_age_ns=now_ns - count.newest_ns if count.newest_ns else 0,
                     reading_seq=self._publisher.records.seq,
@@ -336,6 +392,13 @@ class _Run:
         self._writer.journal.append(stamped, now_ns)
         self._publisher.publish(stamped, now_ns)
         return Accepted()
+
+
+def _yield_to_others(by: int) -> None:
+    """Let the machine's other threads go before this one; Linux gives each thread its own place."""
+    if sys.platform == "linux":
+        with contextlib.suppress(OSError):
+            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), by)
 
 
 def _pose(step: Step) -> Pose:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import av
 import numpy as np
 import pytest
 
 from bridge.clock import ManualClock
 from bridge.errors import FeedError
-from capture.feeds import FileFeed, open_feed
+from capture.feeds import CodedCameraFeed, FileFeed, open_feed
 from tests.clips import number_of, write_clip
 
 STEADY_MS = [round(i * 1000 / 60) for i in range(90)]
@@ -119,6 +120,48 @@ def test_a_truncated_video_gives_what_it_holds_and_says_so(tmp_path: Path, suffi
 def test_an_unreachable_stream_is_named() -> None:
     with pytest.raises(FeedError, match=r"rtsp://127\.0\.0\.1:1/none: cannot be opened"):
         open_feed("rtsp://127.0.0.1:1/none", ManualClock(), live=True)
+
+
+def test_a_cameras_own_mjpeg_comes_with_its_code(tmp_path: Path) -> None:
+    clip = write_clip(tmp_path / "camera.mkv", STEADY_MS[:20], codec="mjpeg")  # stands for the device
+    clock = ManualClock(40_000_000)
+    feed = CodedCameraFeed("camera 0", av.open(str(clip)), clock)
+    frames = []
+    for frame in feed:
+        frames.append(frame)
+        clock.advance(16_666_667 if len(frames) < 10 else 200_000_000)
+    assert [number_of(frame.image) for frame in frames] == list(range(20))
+    assert feed.info.coded_as is not None
+    assert all(frame.coded is not None and frame.coded.keyframe for frame in frames)
+    # The driver's own time while it is near the clock's, then the clock's.
+    assert [round(frame.t_ns / 1e6) for frame in frames[:10]] == STEADY_MS[:10]
+    assert frames[-1].t_ns > 1_000_000_000
+    assert feed.problem == "camera 0: stopped giving pictures; check its cable"
+
+
+def test_a_camera_without_mjpeg_is_refused(tmp_path: Path) -> None:
+    container = av.open(str(write_clip(tmp_path / "camera.mkv", STEADY_MS[:5])))
+    with pytest.raises(FeedError, match="gives no MJPEG"):
+        CodedCameraFeed("camera 0", container, ManualClock())
+
+
+@pytest.mark.logs_warnings
+def test_a_file_with_repeated_times_is_not_recorded_as_it_comes(tmp_path: Path) -> None:
+    # A coded picture left out would spoil those after it.
+    clip = write_clip(tmp_path / "clip.mkv", STEADY_MS[:30])
+    assert FileFeed(clip).info.coded_as is not None
+    twice = tmp_path / "twice.mkv"
+    with av.open(str(clip)) as source, av.open(str(twice), "w") as out:
+        stream = source.streams.video[0]
+        target = out.add_stream_from_template(stream)
+        for packet in source.demux(stream):
+            if packet.size:
+                packet.stream = target
+                packet.pts = packet.dts = packet.pts - 17 if packet.pts == 50 else packet.pts
+                out.mux(packet)
+    feed = FileFeed(twice)
+    assert feed.info.coded_as is None
+    assert [number_of(frame.image) for frame in feed] == [0, 1, 2, *range(4, 30)]
 
 
 def test_a_missing_camera_is_named() -> None:

@@ -1,0 +1,107 @@
+"""Live measuring: one exact pass that settles, and glimpses ahead of it where it lags.
+
+The exact pass takes every recorded picture in order, from the first, exactly as measuring the
+recording again does; settled readings come from it alone, so both are the same to the last digit
+however slow the machine. Where it lags behind the feed, a fork of it glimpses at the newest picture
+now and then: poses stay live, and what it reads is shown as provisional until the exact pass has
+come there and settles, or withdraws it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+import msgspec
+
+from bridge.messages import Reading, Routine
+from capture.feeds import Frame
+from capture.pipeline import Pipeline, Step
+
+NS: Final = 1_000_000_000
+LAG_NS: Final = 250_000_000  # this far behind, glimpses begin
+CAUGHT_UP_NS: Final = 50_000_000
+GLIMPSE_NS: Final = 50_000_000  # between glimpses, where the machine can
+SHARE: Final = 0.5  # of the time that glimpses may take
+LATE_NS: Final = 4 * NS  # this long after its apex the exact pass has settled every flight
+
+SETTLING: Final = "settling: not every recorded picture has been measured yet"
+WITHDRAWN: Final = "not a flight after all, as every recorded picture shows"
+
+
+class Settling:
+    """The exact pass of a live feed and its glimpses ahead.
+
+    Args:
+        pipeline: before its first picture.
+    """
+
+    def __init__(self, pipeline: Pipeline) -> None:
+        self._exact = pipeline
+        self._ahead: Pipeline | None = None
+        self._glimpsed: Frame | None = None
+        self._next_ns = 0
+        self._shown: dict[str, Reading] = {}  # by glimpses alone
+        self._settled: set[str] = set()
+        self.step = 1  # every how manieth picture is looked at live
+
+    def measure(self, frame: Frame) -> Step:
+        """Take the next recorded picture. Its records are as they stay."""
+        step = self._exact.push(frame)
+        return Step(step.observation, step.phase, tuple(self._exactly(step.records, frame.t_ns)))
+
+    def finish(self) -> tuple[Reading | Routine, ...]:
+        """Settle what is still open when every recorded picture has been measured."""
+        return tuple(self._exactly(self._exact.finish(), None))
+
+    def lagging(self, lag_ns: int) -> bool:
+        """Whether the exact pass lags, now that it is ``lag_ns`` behind the feed."""
+        if lag_ns > LAG_NS and self._ahead is None:
+            self._ahead, self._glimpsed = self._exact.fork(), None
+        elif lag_ns < CAUGHT_UP_NS and self._ahead is not None:
+            self._ahead, self.step = None, 1
+        return self._ahead is not None
+
+    def due(self, frame: Frame, now_ns: int) -> bool:
+        """Whether to glimpse at the feed's newest picture now."""
+        return now_ns >= self._next_ns and (self._glimpsed is None or frame.t_ns > self._glimpsed.t_ns)
+
+    def glimpse(self, frame: Frame) -> Step:
+        """Look at the feed's newest picture while the exact pass lags."""
+        assert self._ahead is not None
+        step = self._ahead.push(frame)
+        if self._glimpsed is not None:
+            self.step = max(1, frame.index - self._glimpsed.index)
+        self._glimpsed = frame
+        return Step(step.observation, step.phase, tuple(self._roughly(step.records)))
+
+    def spent(self, began_ns: int, now_ns: int) -> None:
+        """Be told how long a glimpse took."""
+        self._next_ns = began_ns + max(GLIMPSE_NS, round((now_ns - began_ns) / SHARE))
+
+    def _exactly(
+        self, records: tuple[Reading | Routine, ...], t_ns: int | None
+    ) -> Iterator[Reading | Routine]:
+        for record in records:
+            if isinstance(record, Reading):
+                self._shown.pop(record.flight, None)
+                if record.state != "provisional":
+                    self._settled.add(record.flight)
+            yield record
+        for name, reading in list(self._shown.items()):
+            if t_ns is None or t_ns > reading.apex_ns + LATE_NS:
+                del self._shown[name]
+                yield msgspec.structs.replace(
+                    reading, state="withheld", reason=WITHDRAWN, apex=None, band="", band_p=0.0,
+                    chances=(), range=None, moments=(), measures=(),
+                )  # fmt: skip
+
+    def _roughly(self, records: tuple[Reading | Routine, ...]) -> Iterator[Reading]:
+        for record in records:
+            if not isinstance(record, Reading) or record.state == "withheld":
+                continue
+            if record.flight in self._settled:
+                continue
+            reading = msgspec.structs.replace(record, state="provisional", reason=SETTLING)
+            self._shown[reading.flight] = reading
+            yield reading
