@@ -239,12 +239,18 @@ def centre_of_mass(motion: Motion, skeleton: Skeleton) -> Floats:
     return com
 
 
-def inertia(motion: Motion, skeleton: Skeleton) -> Floats:
-    """Moment of inertia (T,) about the somersault (y) axis through the CoM, per kg of body mass, m^2."""
+def inertia(motion: Motion, skeleton: Skeleton, axis: Floats | None = None) -> Floats:
+    """Moment of inertia (T,) about an axis through the CoM, per kg of body mass, m^2.
+
+    axis: (T, 3) unit vectors in the world; the somersault axis (y) when not given.
+    """
     mass, centre, frame, principal = _masses(motion, skeleton)
     offset = centre - np.einsum("s,tsi->ti", mass, centre)[:, None]
-    own = np.einsum("tsk,sk->t", frame[:, :, 1, :] ** 2, principal)
-    moment: Floats = own + np.einsum("s,ts->t", mass, offset[..., 0] ** 2 + offset[..., 2] ** 2)
+    about = np.array([[0.0, 1.0, 0.0]]) if axis is None else axis
+    about = np.broadcast_to(about, (len(motion.t_s), 3))
+    own = np.einsum("tsk,sk->t", np.einsum("tsik,ti->tsk", frame, about) ** 2, principal)
+    away = np.cross(offset, about[:, None])
+    moment: Floats = own + np.einsum("s,tsi->t", mass, away**2)
     return moment
 
 

@@ -2,8 +2,8 @@
 
 A routine is a list of pieces that follow one another with continuous position and velocity:
 `Swing` (hands on a rail, speed from energy), `Move` (hands on a rail or feet on the mat, timed),
-`Pirouette` (half turn in handstand) and `FlightPlan`. Which shapes make up an element is common
-practice, no source; the physics is in `capture.studio.flight`.
+`Pirouette` (half turn in handstand), `Walk` (on the mat, seen only) and `FlightPlan`.
+Which shapes make up an element is common practice, no source; the physics is in `capture.studio.flight`.
 """
 
 from __future__ import annotations
@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
 
+from capture.rig import Sizes
 from capture.studio import figure
 from capture.studio.figure import Motion, Posture, Skeleton
 from capture.studio.flight import (
@@ -27,10 +28,12 @@ from capture.studio.flight import (
     Hold,
     anchored,
     course,
+    frame_slice,
     lean,
     shape,
     solve,
 )
+from capture.studio.walk import Walk
 
 Floats = NDArray[np.floating[Any]]
 
@@ -49,6 +52,11 @@ class Rig:
     inner_diagonal_m: float = 1.80
     rail_diameter_m: float = 0.04
     mat_m: float = 0.20
+
+    @classmethod
+    def of(cls, sizes: Sizes) -> Rig:
+        """The same sizes as a surveyed rig's."""
+        return cls(**{f.name: getattr(sizes, f.name) for f in fields(cls)})
 
     @property
     def spread_m(self) -> float:
@@ -83,6 +91,24 @@ class TrueFlight:
     com_apex_m: float
     momentum_m2_s: float  # about the somersault axis, per kg of body mass, + forwards
     release_velocity_m_s: tuple[float, float]  # x, z
+    salto_turns: float = 0.0  # of the pelvis in the air, net, + forwards
+    twist_turns: float = 0.0  # + to her left
+    hip_angle_rad: float = np.pi  # at the apex, between trunk and thighs, pi straight
+    knee_angle_rad: float = np.pi  # at the apex, pi straight
+    spine_rad: float = 0.0  # at the apex, + hollow, - arch
+    body_line_rad: float = 0.0  # at the end: shoulders to ankles against horizontal, + feet higher
+    fall: bool = False  # a regrasp that was missed
+    clear_m: float = float("inf")  # least distance of a limb's middle line from a rail's axis, if watched
+
+
+@dataclass(frozen=True, slots=True)
+class Handstand:
+    """The moment of a hold or a passage when the body is nearest to the vertical over a rail."""
+
+    t_s: float
+    rail: str
+    angle_rad: float  # of the line hands to ankles off the vertical, 0 or more
+    line_rad: float  # greatest of the bends at shoulders, hips and spine, 0 straight
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +122,7 @@ class Performance:
     contacts: tuple[
         tuple[float, float, str], ...
     ]  # (start_s, end_s, "high" | "low" | "mat" | "turn" | "air")
+    handstands: tuple[Handstand, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,12 +130,13 @@ class Swing:
     """Hands on a rail: (CoM angle in degrees about the rail, shape) passed one after another.
 
     The speed follows from energy; between the energies at both ends it is taken as linear in the
-    angle, which stands for muscle work and friction.
+    angle (or later), which stands for muscle work and friction.
     """
 
     keys: tuple[tuple[float, Floats], ...]
     start_rad_s: float | None = None  # None: as the piece before ends
     end_rad_s: float | None = None  # None: as the flight after needs, or as energy has it
+    late: float = 1.0  # the work grows with the share of the angle to this power: above 1 towards the end
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +158,7 @@ class Pirouette:
 class Piece:
     """One piece in its place: ``rail`` is "high", "low" or "mat" with the ankles at ``at_m``."""
 
-    what: Swing | Move | Pirouette | FlightPlan
+    what: Swing | Move | Pirouette | Walk | FlightPlan
     rail: str
     facing: int = 1  # +1 faces +x, -1 faces -x
     at_m: tuple[float, float] = (0.0, 0.0)  # of the ankles on the mat, in the gymnast's own plane
@@ -179,8 +207,8 @@ def _swing(
     potential = -G_N * r * np.cos(dense)
     first = 0.5 * k2[0] * start[0] ** 2 + potential[0]
     last = first if end[0] is None else 0.5 * k2[-1] * end[0] ** 2 + potential[-1]
-    energy = np.interp(np.abs(dense - dense[0]), [0.0, abs(dense[-1] - dense[0])], [first, last])
     gone = np.abs(dense - dense[0])
+    energy = first + (last - first) * (gone / gone[-1]) ** what.late
     slowest = np.minimum(SLOWEST_RAD_S**2, start[0] ** 2 + 2 * TURNING_RAD_S2 * gone)
     if end[0] is not None:
         slowest = np.minimum(slowest, end[0] ** 2 + 2 * TURNING_RAD_S2 * gone[::-1])
@@ -243,14 +271,20 @@ def _joined(parts: list[Motion]) -> Motion:
     )
 
 
-def perform(pieces: list[Piece], skeleton: Skeleton, rig: Rig, rate_hz: float = RATE_HZ) -> Performance:
+def perform(
+    pieces: list[Piece],
+    skeleton: Skeleton,
+    rig: Rig,
+    rate_hz: float = RATE_HZ,
+    solver: Callable[[FlightPlan, Skeleton], Flight] = solve,
+) -> Performance:
     """The pieces one after another.
 
     Each flight is solved first; the swing or move before it ends in its release pose and rates,
     the one after begins in its regrasp pose and rates.
     """
     solved: dict[int, Flight] = {
-        i: solve(p.what, skeleton) for i, p in enumerate(pieces) if isinstance(p.what, FlightPlan)
+        i: solver(p.what, skeleton) for i, p in enumerate(pieces) if isinstance(p.what, FlightPlan)
     }
     pieces = list(pieces)
     for i, f in solved.items():  # poses at both ends have moved a little
@@ -262,7 +296,8 @@ def perform(pieces: list[Piece], skeleton: Skeleton, rig: Rig, rate_hz: float = 
             at_m=(f.plan.end.point_m[0], f.plan.end.point_m[1]),
         )
     none = np.zeros(len(INDEX))
-    now, rate, parts = 0.0, (0.0, none), []
+    now, rate = 0.0, (0.0, none)
+    parts: list[Motion] = []
     flights: list[TrueFlight] = []
     contacts: list[tuple[float, float, str]] = []
     for i, piece in enumerate(pieces):
@@ -273,6 +308,14 @@ def perform(pieces: list[Piece], skeleton: Skeleton, rig: Rig, rate_hz: float = 
             length = solved[i].plan.flight_s
         elif isinstance(what, Pirouette):
             length = what.seconds
+        elif isinstance(what, Walk):
+            first = np.ceil(now * rate_hz - 1e-9) / rate_hz
+            walked = what.run(_standing(parts, what), rate_hz, skeleton, first)
+            parts.append(walked)
+            length = float(walked.t_s[-1]) + 1 / rate_hz - now
+            contacts.append((now, now + length, "mat"))
+            now, rate = now + length, (0.0, none)
+            continue
         else:
             joints = previous.end_rates[1:] if previous else none
             leaving = following.start_rates[1:] if following else none
@@ -326,7 +369,83 @@ def perform(pieces: list[Piece], skeleton: Skeleton, rig: Rig, rate_hz: float = 
         motion = replace(motion, t_s=t)
         parts.append(motion if facing == 1 else _turned(motion, np.full(len(t), np.pi), 0.0))
         now += length
-    return Performance(_joined(parts), tuple(flights), skeleton, rig, tuple(contacts))
+    motion = _joined(parts)
+    return Performance(
+        motion, tuple(flights), skeleton, rig, tuple(contacts), _handstands(motion, contacts, skeleton)
+    )
+
+
+def _standing(parts: list[Motion], walk: Walk) -> tuple[float, float, float]:
+    """Where and which way she stands at the end of the parts; at the walk's first place if there are none."""
+    if not parts:
+        return (*walk.places[0], walk.heading_rad)
+    root, front = parts[-1].root_m[-1], parts[-1].pelvis[-1, :, 0]
+    return float(root[0]), float(root[1]), float(np.arctan2(front[1], front[0]))
+
+
+NEAR_HANDSTAND_RAD: Final = np.radians(60.0)
+FLOWN_RAD: Final = np.radians(25.0)
+
+
+def _handstands(
+    motion: Motion, contacts: list[tuple[float, float, str]], skeleton: Skeleton
+) -> tuple[Handstand, ...]:
+    joints = figure.segments(motion, skeleton)
+    line = (joints["ankle"] - joints["grip"]).mean(axis=1)
+    off = np.arctan2(np.hypot(line[:, 0], line[:, 1]), line[:, 2])
+    p = motion.posture
+    bent = np.max(np.abs(np.stack([np.pi - p.shoulder.mean(axis=1), p.hip.mean(axis=1), p.spine])), axis=0)
+    held = np.full(len(off), "", dtype=object)
+    rail = ""
+    for start, end, where in contacts:
+        if where in ("high", "low"):
+            rail = where
+        if where in ("high", "low", "turn"):
+            held[(motion.t_s >= start) & (motion.t_s < end)] = rail
+    near = (held != "") & (off < NEAR_HANDSTAND_RAD)
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], near.astype(int), [0]])))
+    found = []
+    for first, last in edges.reshape(-1, 2):
+        at = int(first + np.argmin(off[first:last]))
+        if off[at] > FLOWN_RAD and (at == first or at == last - 1):
+            continue  # on the way to or from a flight, not a handstand
+        found.append(Handstand(float(motion.t_s[at]), str(held[at]), float(off[at]), float(bent[at])))
+    return tuple(found)
+
+
+def excerpt(performance: Performance, begin_s: float, end_s: float) -> Performance:
+    """The seconds from ``begin_s`` to ``end_s``, with times counted from ``begin_s``.
+
+    Flights and handstands that do not lie wholly inside are left out of the truth.
+    """
+    t = performance.motion.t_s
+    part = np.flatnonzero((t >= begin_s - 1e-9) & (t <= end_s + 1e-9))
+    if len(part) < 2:
+        raise ValueError(f"no motion between {begin_s} s and {end_s} s; it runs from {t[0]} s to {t[-1]} s")
+    cut = frame_slice(performance.motion, slice(int(part[0]), int(part[-1]) + 1))
+    return replace(
+        performance,
+        motion=replace(cut, t_s=cut.t_s - begin_s),
+        flights=tuple(
+            replace(f, release_s=f.release_s - begin_s, apex_s=f.apex_s - begin_s, end_s=f.end_s - begin_s)
+            for f in performance.flights
+            if f.release_s >= begin_s and f.end_s <= end_s
+        ),
+        contacts=tuple(
+            (max(a, begin_s) - begin_s, min(b, end_s) - begin_s, where)
+            for a, b, where in performance.contacts
+            if b > begin_s and a < end_s
+        ),
+        handstands=tuple(
+            replace(h, t_s=h.t_s - begin_s) for h in performance.handstands if begin_s <= h.t_s <= end_s
+        ),
+    )
+
+
+def placed(motion: Motion, shift_m: tuple[float, float, float], turn_rad: float = 0.0) -> Motion:
+    """The motion elsewhere: turned about the world's z axis, + to the left, then shifted."""
+    turned = _turned(motion, np.full(len(motion.t_s), turn_rad), 0.0)
+    return replace(turned, root_m=turned.root_m + np.array(shift_m))
 
 
 def _truth(f: Flight, start_s: float, piece: Piece, after: Piece, rig: Rig, skeleton: Skeleton) -> TrueFlight:
@@ -334,6 +453,13 @@ def _truth(f: Flight, start_s: float, piece: Piece, after: Piece, rig: Rig, skel
     motion = f.motion(t, skeleton)
     top = int(np.argmax(motion.root_m[:, 2]))
     landing = f.plan.end.anchor == "ankle"
+    joints = figure.segments(motion, skeleton)
+    shapes = f.shape_course(t[[top]])[0]
+    trunk = joints["mid_shoulder"][top] - joints["mid_hip"][top]
+    thigh = (joints["knee"][top] - joints["hip"][top]).mean(axis=0)
+    trunk_thigh = float(trunk @ thigh / np.linalg.norm(trunk) / np.linalg.norm(thigh))
+    feet = joints["ankle"][-1].mean(axis=0) - joints["mid_shoulder"][-1]
+    pitch = f.pitch_course(np.array([0.0, f.plan.flight_s]))
     return TrueFlight(
         family=f.plan.family, release_s=start_s, apex_s=start_s + float(t[top]),
         end_s=start_s + f.plan.flight_s,
@@ -341,6 +467,11 @@ def _truth(f: Flight, start_s: float, piece: Piece, after: Piece, rig: Rig, skel
         reference_rail="high", apex_m=float(motion.root_m[top, 2]) - rig.top("high"),
         com_apex_m=float(f.com(t)[:, 1].max()) - rig.top("high"), momentum_m2_s=f.momentum,
         release_velocity_m_s=(piece.facing * float(f.velocity[0]), float(f.velocity[1])),
+        salto_turns=float(pitch[1] - pitch[0]) / (2 * np.pi), twist_turns=f.plan.twist_turns,
+        hip_angle_rad=float(np.arccos(np.clip(trunk_thigh, -1, 1))),
+        knee_angle_rad=float(np.pi - shapes[INDEX["knee"]]), spine_rad=float(shapes[INDEX["spine"]]),
+        body_line_rad=float(np.arctan2(feet[2], np.hypot(feet[0], feet[1]))), fall=f.plan.fall,
+        clear_m=f.clear_m,
     )  # fmt: skip
 
 
@@ -353,7 +484,9 @@ def _through(
     return (keys[0], *(k for k in keys[1:-1] if low < k[0] * sign < high), keys[-1])
 
 
-def _ending(what: Swing | Move | Pirouette | FlightPlan, hold: Hold, skeleton: Skeleton) -> Swing | Move:
+def _ending(
+    what: Swing | Move | Pirouette | Walk | FlightPlan, hold: Hold, skeleton: Skeleton
+) -> Swing | Move:
     if isinstance(what, Swing):
         return replace(
             what, keys=_through((*what.keys[:-1], (float(np.degrees(hold.angle_rad)), hold.shape)))
@@ -364,7 +497,9 @@ def _ending(what: Swing | Move | Pirouette | FlightPlan, hold: Hold, skeleton: S
     return replace(what, keys=(*what.keys[:-1], (what.keys[-1][0], pitch, hold.shape)))
 
 
-def _beginning(what: Swing | Move | Pirouette | FlightPlan, hold: Hold, skeleton: Skeleton) -> Swing | Move:
+def _beginning(
+    what: Swing | Move | Pirouette | Walk | FlightPlan, hold: Hold, skeleton: Skeleton
+) -> Swing | Move:
     if isinstance(what, Swing):
         return replace(what, keys=_through(((float(np.degrees(hold.angle_rad)), hold.shape), *what.keys[1:])))
     assert isinstance(what, Move)

@@ -37,6 +37,25 @@ class FlightTruth(msgspec.Struct, frozen=True):
     com_apex_m: float
     hip_path: list[tuple[float, float, float]]
     com_path: list[tuple[float, float, float]]
+    # From here on absent, or as by default, in files of the first demo.
+    release_velocity_m_s: tuple[float, float] | None = None  # x, z of the CoM
+    momentum_m2_s: float | None = None  # about the somersault axis, per kg of body mass, + forwards
+    salto_turns: float | None = None  # of the pelvis in the air, net, + forwards
+    twist_turns: float | None = None  # + to her left
+    hip_angle_rad: float | None = None  # at the apex, between trunk and thighs, pi straight
+    knee_angle_rad: float | None = None  # at the apex, pi straight
+    spine_rad: float | None = None  # at the apex, + hollow, - arch
+    body_line_rad: float | None = None  # at the end: shoulders to ankles against horizontal, + feet higher
+    fall: bool = False  # a regrasp that was missed
+
+
+class HandstandTruth(msgspec.Struct, frozen=True):
+    """The moment when a handstand is nearest to the vertical."""
+
+    t_s: float
+    rail: str
+    angle_rad: float  # of the line hands to ankles off the vertical
+    line_rad: float  # greatest bend at shoulders, hips and spine
 
 
 class Truth(msgspec.Struct, frozen=True):
@@ -49,6 +68,7 @@ class Truth(msgspec.Struct, frozen=True):
     mat_m: float
     flights: list[FlightTruth]
     format: int = FORMAT
+    handstands: list[HandstandTruth] = []
 
 
 def tell(performance: Performance, hip_m: Floats | None = None) -> Truth:
@@ -86,9 +106,26 @@ def tell(performance: Performance, hip_m: Floats | None = None) -> Truth:
                 com_apex_m=f.com_apex_m,
                 hip_path=path(hips),
                 com_path=path(com),
+                release_velocity_m_s=f.release_velocity_m_s,
+                momentum_m2_s=f.momentum_m2_s,
+                salto_turns=f.salto_turns,
+                twist_turns=f.twist_turns,
+                hip_angle_rad=f.hip_angle_rad,
+                knee_angle_rad=f.knee_angle_rad,
+                spine_rad=f.spine_rad,
+                body_line_rad=f.body_line_rad,
+                fall=f.fall,
             )
         )
-    return Truth(rig.high_bar_m, rig.low_bar_m, rig.inner_diagonal_m, rig.rail_diameter_m, rig.mat_m, flights)
+    return Truth(
+        rig.high_bar_m,
+        rig.low_bar_m,
+        rig.inner_diagonal_m,
+        rig.rail_diameter_m,
+        rig.mat_m,
+        flights,
+        handstands=[HandstandTruth(h.t_s, h.rail, h.angle_rad, h.line_rad) for h in performance.handstands],
+    )
 
 
 def write(truth: Truth, path: Path) -> None:
@@ -100,7 +137,7 @@ def read(path: Path) -> Truth:
     """Read a truth file; raises ConfigError naming the file when it cannot be used."""
     try:
         truth = msgspec.json.decode(path.read_bytes(), type=Truth)
-    except (OSError, msgspec.MsgspecError) as error:
+    except (OSError, UnicodeDecodeError, msgspec.MsgspecError) as error:
         raise ConfigError(f"{path}: not a readable truth file ({error}); make the clip again") from error
     if truth.format != FORMAT:
         raise ConfigError(
