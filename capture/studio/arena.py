@@ -6,7 +6,7 @@ Axes of the apparatus: x across the rails towards the low one, y along them, z u
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 import numpy as np
@@ -17,6 +17,7 @@ from capture.studio.renderer import Mesh
 
 Floats = NDArray[np.floating[Any]]
 
+DRAPE: Final = 0.35  # of a curtain's brightness
 UPRIGHT_BEYOND_RAIL_M: Final = 0.04  # the upright's axis stands this far beyond the rail's end
 
 
@@ -186,8 +187,11 @@ def mats(sizes: Sizes, rng: np.random.Generator) -> Mesh:
     return join(parts)
 
 
-def hall(rng: np.random.Generator, full: bool = False) -> Iterator[Mesh]:
-    """Floor and four walls with pictures; ``full``: a competition hall, banners below and a crowd above."""
+def hall(rng: np.random.Generator, full: bool = False, walls: str = "") -> Iterator[Mesh]:
+    """Floor and four walls with pictures; ``full``: a competition hall, banners below and a crowd above.
+
+    walls: "drape", a dark one all round, or "windows" above banners, in place of the crowd.
+    """
     white, fine = np.ones(3), 2 if full else 1
     yield quad(
         [-30, -30, 0], [60, 0, 0], [0, 60, 0], white, scenery.floor(rng, 256 * fine, 256 * fine), (12, 12)
@@ -204,9 +208,16 @@ def hall(rng: np.random.Generator, full: bool = False) -> Iterator[Mesh]:
         low = 1.6 if full else height * rng.uniform(0.15, 0.4)
         maker = scenery.banners if full else scenery.WALLS[rng.integers(len(scenery.WALLS))]
         times = 60 / (low * 8)  # the picture is eight times as wide as high
+        if walls == "drape":
+            yield quad(
+                corner, side, [0, 0, low + height + 6], white * DRAPE, scenery.curtain(rng, 256, 768), (4, 1)
+            )
+            continue
         yield quad(corner, side, [0, 0, low], white, maker(rng, 96 * fine, 768 * fine), (times, 1))
         upper = scenery.crowd if full else uppers[rng.choice(4, p=[0.5, 0.2, 0.15, 0.15])]
         dim = 0.55 if full else rng.uniform(0.4, 0.9)
+        if walls == "windows":
+            upper, dim = scenery.windows, 1.0
         above = [corner[0], corner[1], low]
         yield quad(
             above,
@@ -218,6 +229,21 @@ def hall(rng: np.random.Generator, full: bool = False) -> Iterator[Mesh]:
         )
 
 
-def meshes(sizes: Sizes, rng: np.random.Generator) -> list[Mesh]:
-    """A competition hall without its people."""
-    return [*hall(rng, full=True), mats(sizes, rng), apparatus(sizes, rng)]
+def beside(mesh: Mesh, shift_m: tuple[float, float, float]) -> Mesh:
+    """The same mesh elsewhere."""
+    return replace(mesh, place=mesh.place + np.array(shift_m))
+
+
+def meshes(
+    sizes: Sizes, rng: np.random.Generator, walls: str = "crowd", second: bool = False, behind: float = 1.0
+) -> list[Mesh]:
+    """A hall without its people.
+
+    walls: "crowd" (competition), "training", "drape" or "windows"; second: another apparatus stands
+    behind, ``behind`` (+1 or -1) along y.
+    """
+    built = list(hall(rng, full=walls != "training", walls=walls))
+    if second:
+        place = (float(rng.uniform(-1.5, 1.5)), 5.5 * behind, 0.0)
+        built += [beside(mats(sizes, rng), place), beside(apparatus(sizes, rng), place)]
+    return [*built, mats(sizes, rng), apparatus(sizes, rng)]

@@ -65,7 +65,10 @@ def make_pictures(
 @studio.command("film")
 def make_film(
     out: Out,
-    seed: Seed = 0,
+    scene: Annotated[
+        Path | None, typer.Argument(help="Scene file (TOML); the options below are for films without one.")
+    ] = None,
+    seed: Annotated[int | None, typer.Option("--seed", min=0, help="In place of the scene's own.")] = None,
     gymnast: Annotated[int, typer.Option("--gymnast", min=1, help="Which of the body shapes performs.")] = 1,
     distance_m: Annotated[
         float, typer.Option("--distance", min=3, help="Camera from the high rail's middle, m.")
@@ -79,7 +82,10 @@ def make_film(
     ] = 1 / 500,
     shapes: Annotated[Path | None, typer.Option("--shapes", help="Body shapes file.")] = None,
 ) -> None:
-    """Film the demo routine: a clip, its rig file and what is true in it."""
+    """Film a scene, or the demo routine: clips, each with its rig file and what is true in it."""
+    if scene is not None:
+        _film_scene(scene, out, seed, shapes)
+        return
     import math
 
     from rich.progress import Progress
@@ -101,7 +107,7 @@ def make_film(
         camera = film.side_on(sizes, distance_m, height_m, math.radians(off_deg), focal_px=195.0 * distance_m)
         task = progress.add_task("film", total=1.0)
         made = film.film(
-            film.Shot(camera, sizes, exposure_s=exposure_s, seed=seed),
+            film.Shot(camera, sizes, exposure_s=exposure_s, seed=seed or 0),
             performance.motion,
             performer,
             others,
@@ -111,3 +117,25 @@ def make_film(
     # The mesh turns about the labelled joints, so the labelled mid-hip is the figure's own.
     truth.write(truth.tell(performance), out / f"{made.path.stem}.truth.json")
     typer.echo(f"{made.path} ({len(made.t_s)} frames), {made.rig.name}, {made.path.stem}.truth.json")
+
+
+def _film_scene(path: Path, out: Path, seed: int | None, shapes: Path | None) -> None:
+    import msgspec
+    from rich.progress import Progress
+
+    from capture.studio import scene as scenes
+    from capture.studio import stage
+
+    scene = scenes.load(path)
+    if seed is not None:
+        scene = msgspec.structs.replace(scene, seed=seed)
+    with Progress(transient=True) as progress:
+        task = progress.add_task("film", total=1.0)
+        clips = stage.film_scene(
+            scene,
+            out,
+            progress=lambda what, share: progress.update(task, description=what, completed=share),
+            shapes_path=shapes,
+        )
+    for clip in clips:
+        typer.echo(f"{clip.path} ({len(clip.t_s)} frames), {clip.rig.name}, {clip.truth.name}")

@@ -6,7 +6,7 @@ windows round people are drawn again, a few sub-frames to an exposure, and laid 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from fractions import Fraction
 from pathlib import Path
@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from capture.studio import arena, scenery
-from capture.studio.body import BodyShape, labelled_joints, part_transforms
+from capture.studio.body import REGION, BodyShape, labelled_joints, part_transforms
 from capture.studio.figure import Motion, Posture, frames, segments
 from capture.studio.renderer import Camera, Dressed, Light, Posed, Renderer, blend
 
@@ -27,7 +27,6 @@ Bytes = NDArray[np.uint8]
 Window = tuple[int, int, int, int]  # left, top, right, bottom, px
 
 PICTURE: Final = (1920, 1080)
-GOP: Final = 30  # frames; half a second at 60 a second
 _TICKS: Final = 60_000  # of the file's clock in a second
 _SKIN_M: Final = 0.17  # how far skin, hands and feet reach beyond the labelled joints
 _STEP_PX: Final = 64  # windows come in multiples of this
@@ -45,7 +44,14 @@ class Shot:
     steps: int = 3  # sub-frames in an exposure
     seed: int = 0  # arena, clothes and bystanders
     crf: int = 21
-    company: bool = True  # a coach and a passer-by
+    company: bool = True  # whether those of ``people`` are there
+    people: tuple[str, ...] = ("coach", "passer_by")  # of COMPANY
+    walls: str = "crowd"  # as of `arena.meshes`
+    second_apparatus: bool = False
+    dark_leotard: bool = False
+    light_gain: float = 1.0
+    row_s: float = 0.0  # between one row's exposure and the next's
+    cross_s: float = 0.0  # when a crossing coach is before the rails
 
 
 def side_on(
@@ -88,15 +94,30 @@ class Stage:
         self.shot = shot
         self.renderer = Renderer()
         rng = np.random.default_rng([shot.seed, 4])
-        self.scene = [self.renderer.place(m) for m in arena.meshes(shot.sizes, rng)]
-        self.light = Light(sun_colour=(0.42, 0.41, 0.39), sky=(0.60, 0.61, 0.64), ground=(0.36, 0.35, 0.34))
-        self.roles = [
-            Role(self.renderer.dress(gymnast, scenery.leotard(gymnast, rng)), motion.at, gymnast=True)
-        ]
+        near = float(np.sign(shot.camera.place_m[1])) or -1.0
+        built = arena.meshes(shot.sizes, rng, shot.walls, shot.second_apparatus, -near)
+        self.scene = [self.renderer.place(m) for m in built]
+        self.light = Light(
+            sun_colour=(0.42, 0.41, 0.39),
+            sky=(0.60, 0.61, 0.64),
+            ground=(0.36, 0.35, 0.34),
+            gain=shot.light_gain,
+        )
+        wear = scenery.leotard(gymnast, rng)
+        if shot.dark_leotard:
+            cloth = np.isin(gymnast.region, [REGION["torso"], REGION["sleeve"]])
+            wear[cloth] = 0.04 + 0.10 * wear[cloth]
+        self.roles = [Role(self.renderer.dress(gymnast, wear), motion.at, gymnast=True)]
         if shot.company and others:
-            for move in (_coach, _passer_by):
+            for name in shot.people:
+                if name == "second_gymnast":
+                    moves = _waiting(gymnast, shot, rng, -near)
+                    self.roles.append(
+                        Role(self.renderer.dress(gymnast, scenery.leotard(gymnast, rng)), moves)
+                    )
+                    continue
                 shape = others[int(rng.integers(len(others)))]
-                moves = _path(move, shape, shot.sizes)
+                moves = _path(COMPANY[name], shape, shot, near)
                 self.roles.append(Role(self.renderer.dress(shape, scenery.tracksuit(shape, rng)), moves))
         self.empty = self.renderer.draw(shot.camera, [], self.scene, self.light).copy()
         self.depth = self.renderer.depths(shot.camera)
@@ -105,7 +126,11 @@ class Stage:
         """The picture (h, w, 3) RGB exposed round ``t_s``, and the gymnast's joints (14, 3) m then."""
         shot = self.shot
         offsets = (np.arange(shot.steps) - (shot.steps - 1) / 2) / shot.steps * shot.exposure_s
-        times = t_s + np.append(offsets, 0.0)
+        rolled = self._rolled(t_s) if shot.row_s else None
+        middle = shot.camera.size[1] / 2
+        readout = np.zeros(1) if rolled is None else (np.array(rolled[1::2]) - middle) * shot.row_s
+        # Of each sub-frame when the gymnast's first row and her last are exposed; the nominal time last.
+        times = t_s + np.append((offsets[:, None] + readout).ravel(), 0.0)
         poses: list[tuple[Window, Dressed, Floats, float]] = []
         boxes: list[tuple[Window, bool]] = []
         shadows = []
@@ -118,10 +143,7 @@ class Stage:
             labels = labelled_joints(joint)
             if role.gymnast:
                 joints = labels[-1]
-            ends = np.concatenate(
-                [labels.reshape(-1, 3), joint["toe"].reshape(-1, 3), joint["grip"].reshape(-1, 3)]
-            )
-            box = self._box(ends, _SKIN_M)
+            box = rolled if role.gymnast and rolled else self._box(_ends(joint), _SKIN_M)
             if box is not None:
                 boxes.append((box, role.gymnast))
                 poses.append((box, role.who, transforms, closed))
@@ -138,13 +160,18 @@ class Stage:
         # Every window shows all that falls into it; the gymnast's, drawn last, lies over the others.
         for window, moving in sorted(boxes, key=lambda b: b[1]):
             x0, y0, x1, y1 = window
-            # Only the gymnast moves enough to smear.
-            steps = range(shot.steps) if moving else (shot.steps,)
+            # Only the gymnast moves enough to smear and to shear.
+            steps = range(0, len(times) - 1, len(readout)) if moving else (len(times) - 1,)
+            rolls = moving and len(readout) > 1
             camera = shot.camera.window(x0, y0, x1 - x0, y1 - y0)
             takes = [
                 self.renderer.draw(
                     camera,
-                    [Posed(who, t[step], closed) for box, who, t, closed in poses if _meet(box, window)],
+                    [
+                        Posed(who, t[step], closed, t[step + 1] if rolls else None)
+                        for box, who, t, closed in poses
+                        if _meet(box, window)
+                    ],
                     self.scene,
                     self.light,
                     shadows=lit,
@@ -153,6 +180,13 @@ class Stage:
             ]
             image[y0:y1, x0:x1] = blend(takes)
         return image, joints
+
+    def _rolled(self, t_s: float) -> Window | None:
+        """The window that the gymnast is in while any of a rolling shutter's rows is exposed."""
+        shot = self.shot
+        half = (shot.camera.size[1] * shot.row_s + shot.exposure_s) / 2
+        motion = self.roles[0].motion(t_s + np.array([-half, 0.0, half]))
+        return self._box(_ends(segments(motion, self.roles[0].who.shape.skeleton)), _SKIN_M)
 
     def _grasps(self, grips: Floats) -> bool:
         return any(
@@ -204,6 +238,12 @@ class Stage:
         self.renderer.release()
 
 
+def _ends(joint: dict[str, Floats]) -> Floats:
+    """Places (N, 3) that the body's skin lies round."""
+    ends = (labelled_joints(joint), joint["toe"], joint["grip"])
+    return np.concatenate([np.asarray(v).reshape(-1, 3) for v in ends])
+
+
 def _meet(a: Window, b: Window) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
@@ -221,7 +261,7 @@ def _heading(angle_rad: float, n: int) -> Floats:
     return np.broadcast_to(np.array([[c, -s, 0], [s, c, 0], [0, 0, 1.0]]), (n, 3, 3))
 
 
-def _coach(t: Floats, shape: BodyShape, sizes: arena.Sizes) -> Motion:
+def _coach(t: Floats, shape: BodyShape, shot: Shot, near: float) -> Motion:
     """Stands behind the rails and shifts from foot to foot."""
     sway = np.sin(0.7 * t)
     n = len(t)
@@ -232,10 +272,31 @@ def _coach(t: Floats, shape: BodyShape, sizes: arena.Sizes) -> Motion:
     return Motion(t, root, _heading(-0.6, n), posture)
 
 
-def _passer_by(t: Floats, shape: BodyShape, sizes: arena.Sizes) -> Motion:
+def _passer_by(t: Floats, shape: BodyShape, shot: Shot, near: float) -> Motion:
     """Walks to and fro beyond the mats."""
+    return _walking(t, shape, 5.2, 2.0)
+
+
+def _crossing(t: Floats, shape: BodyShape, shot: Shot, near: float) -> Motion:
+    """A coach who walks between the camera and the rails, before mid-apparatus at ``cross_s``."""
+    return _walking(t - shot.cross_s, shape, 2.4 * near, 5.2)
+
+
+def _spotter(t: Floats, shape: BodyShape, shot: Shot, near: float) -> Motion:
+    """Stands on the mat by the high rail with arms ready."""
+    sway = np.sin(1.1 * t)
+    n = len(t)
+    arms = np.stack([1.25 + 0.08 * sway, 1.15 - 0.08 * sway], axis=-1)
+    posture = _posture(n, shoulder=arms, elbow=0.9, hip=0.12, knee=0.15, neck=-0.35)
+    height = shape.skeleton.thigh_m + shape.skeleton.shank_m + 0.06 + shot.sizes.mat_m
+    root = np.stack([np.full(n, -0.9), np.full(n, -0.95 * near), np.full(n, height)], axis=-1)
+    return Motion(t, root, _heading(0.5 * near, n), posture)
+
+
+def _walking(t: Floats, shape: BodyShape, y_m: float, start_m: float) -> Motion:
+    """To and fro along x at one distance, ``start_m`` from one end at 0 s."""
     pace, length = 1.25, 9.0  # m/s, m
-    way = np.mod(pace * t + 2.0, 2 * length)
+    way = np.mod(pace * t + start_m, 2 * length)
     out = way < length
     x = np.where(out, way, 2 * length - way) - length / 2
     step = 2 * np.pi * pace * t / 1.35  # one stride of two steps in 1.35 m
@@ -247,15 +308,35 @@ def _passer_by(t: Floats, shape: BodyShape, sizes: arena.Sizes) -> Motion:
     posture = _posture(n, hip=legs, knee=knees, shoulder=-0.4 * swing, elbow=0.35, spine=0.05)
     leg = shape.skeleton.thigh_m + shape.skeleton.shank_m
     reach = shape.skeleton.thigh_m * np.cos(legs) + shape.skeleton.shank_m * np.cos(legs - knees)
-    root = np.stack([x, np.full(n, 5.2), np.minimum(reach.max(axis=1), leg) + 0.08], axis=-1)
+    root = np.stack([x, np.full(n, y_m), np.minimum(reach.max(axis=1), leg) + 0.08], axis=-1)
     facing = np.where(out[:, None, None], _heading(0.0, n), _heading(np.pi, n))
     return Motion(t, root, facing, posture)
 
 
+COMPANY: Final[dict[str, Callable[[Floats, BodyShape, Shot, float], Motion]]] = {
+    "coach": _coach,
+    "passer_by": _passer_by,
+    "coach_crossing": _crossing,
+    "spotter": _spotter,
+}
+
+
 def _path(
-    move: Callable[[Floats, BodyShape, arena.Sizes], Motion], shape: BodyShape, sizes: arena.Sizes
+    move: Callable[[Floats, BodyShape, Shot, float], Motion], shape: BodyShape, shot: Shot, near: float
 ) -> Callable[[Floats], Motion]:
-    return lambda t: move(np.asarray(t, float), shape, sizes)
+    return lambda t: move(np.asarray(t, float), shape, shot, near)
+
+
+def _waiting(
+    gymnast: BodyShape, shot: Shot, rng: np.random.Generator, behind: float
+) -> Callable[[Floats], Motion]:
+    """A second gymnast who warms up behind the apparatus, over and over."""
+    from capture.studio import routine, score
+
+    rig = routine.Rig(mat_m=0.0)
+    waits = score.compose(score.waiting_score(rng), gymnast.skeleton, rig).motion
+    waits = routine.placed(waits, (-1.2, 3.4 * behind, 0.0))
+    return lambda t: waits.at(np.mod(np.asarray(t, float), waits.t_s[-1]))
 
 
 # ---------------------------------------------------------------- files
@@ -274,6 +355,7 @@ def encode(
     path: .mp4 (times exact to 1/60000 s) or .mkv (whole milliseconds, as Matroska keeps them).
     """
     path.parent.mkdir(parents=True, exist_ok=True)
+    gop = max(1, round(fps / 2))
     with av.open(str(path), "w") as container:
         stream: Any = container.add_stream("libx264", rate=Fraction(fps).limit_denominator(1001))
         stream.width, stream.height, stream.pix_fmt = size[0], size[1], "yuv420p"
@@ -282,7 +364,7 @@ def encode(
         stream.options = {
             "crf": str(crf),
             "preset": "medium",
-            "x264-params": f"bframes=0:keyint={GOP}:min-keyint={GOP}:scenecut=0:open-gop=0"
+            "x264-params": f"bframes=0:keyint={gop}:min-keyint={gop}:scenecut=0:open-gop=0"
             ":colorprim=bt709:transfer=bt709:colormatrix=bt709",
         }
         for t, picture in zip(times_s, pictures, strict=True):
@@ -293,7 +375,7 @@ def encode(
         container.mux(stream.encode(None))
 
 
-def rig_toml(shot: Shot, points: dict[str, Floats], place: str, preset: str = "senior") -> str:
+def rig_toml(shot: Shot, points: Mapping[str, Floats], place: str, preset: str = "senior") -> str:
     """The rig file of a shot: its sizes and the survey points that can be seen."""
     s = shot.sizes
     lines = [

@@ -35,17 +35,28 @@ vec3 lit(vec3 colour, vec3 n) {
 """
 _BODY_VERTEX = f"""
 #version 330
-uniform mat4 clip; uniform vec4 part[{3 * len(PARTS)}]; uniform float closed;
+// Two poses: when the window's first row is exposed and when its last is. The same for a global shutter.
+uniform mat4 clip; uniform vec4 part[{3 * len(PARTS)}]; uniform vec4 later[{3 * len(PARTS)}];
+uniform float closed; uniform bool rolling;
 in vec3 rest; in vec3 grip; in vec3 normal; in vec4 parts; in vec4 weights; in vec3 colour;
 out vec3 n; out vec3 c;
 void main() {{
-    vec4 a = vec4(0), b = vec4(0), d = vec4(0);
+    vec4 a = vec4(0), b = vec4(0), d = vec4(0), e = vec4(0), f = vec4(0), g = vec4(0);
     for (int k = 0; k < 4; ++k) {{
         int i = 3 * int(parts[k] + 0.5);
         a += weights[k] * part[i]; b += weights[k] * part[i + 1]; d += weights[k] * part[i + 2];
+        if (rolling) {{
+            e += weights[k] * later[i]; f += weights[k] * later[i + 1]; g += weights[k] * later[i + 2];
+        }}
     }}
     vec4 p = vec4(rest + closed * grip, 1);
     gl_Position = clip * vec4(dot(a, p), dot(b, p), dot(d, p), 1);
+    if (rolling) {{
+        vec4 last = clip * vec4(dot(e, p), dot(f, p), dot(g, p), 1);
+        // The row it is in at share s of the readout is s itself: rows run down from -1 to 1.
+        float at = 0.5 + 0.5 * gl_Position.y / gl_Position.w, to = 0.5 + 0.5 * last.y / last.w;
+        gl_Position = mix(gl_Position, last, clamp(at / max(1.0 - (to - at), 0.1), 0.0, 1.0));
+    }}
     n = vec3(dot(a.xyz, normal), dot(b.xyz, normal), dot(d.xyz, normal)); c = colour;
 }}
 """
@@ -234,6 +245,7 @@ class Posed:
     who: Dressed
     transforms: Floats  # (P, 3, 4)
     grip: float = 0.0  # 0 open hands, 1 closed round a rail
+    later: Floats | None = None  # (P, 3, 4) when the picture's last row is exposed, under a rolling shutter
 
 
 class Renderer:
@@ -345,6 +357,9 @@ class Renderer:
         # Near things first, so that what they hide costs nothing.
         for person in people:
             self._body["part"].write(np.ascontiguousarray(person.transforms, "f4").tobytes())
+            self._body["rolling"] = person.later is not None
+            if person.later is not None:
+                self._body["later"].write(np.ascontiguousarray(person.later, "f4").tobytes())
             self._body["closed"] = person.grip
             person.who.vertices.render()
         if arena:
