@@ -33,6 +33,10 @@ GRIP_M: Final = 0.08  # wrist to rail axis before it is learnt: de Leva's wrist 
 GRIP_RANGE_M: Final = (0.02, 0.16)
 NEAR_M: Final = 0.09  # a hand this much beyond the grip may still hold
 LEFT_M: Final = 0.045  # the middle of both hands this much beyond the grip has left
+HAND_U_M: Final = 0.05  # a hand known no better than this is not seen to hold a rail
+FAR_U: Final = 3.0  # nor to be off it, unless it is this many standard uncertainties away
+REACH_M: Final = 0.5  # hands this near to a rail: whatever is at the mat, she has not landed
+LEARNT: Final = 20  # pictures of a held rail from which its grip is known
 STILL_M: Final = 0.08  # a hand that holds moves less than this over three pictures
 FRAMES: Final = 3  # pictures that must agree before support begins or ends
 SUPPORT_NS: Final = 150_000_000  # support must have lasted this long before a release
@@ -218,7 +222,7 @@ class GripWatch:
     def grip(self, rail: str) -> Grip:
         """The usual grip on a rail, learnt while it is held."""
         learnt = np.array(self._learnt[rail])
-        if len(learnt) < 20:
+        if len(learnt) < LEARNT:
             return Grip()
         middle_m = float(np.median(learnt))
         scatter = float(1.4826 * np.median(np.abs(learnt - middle_m)))
@@ -231,7 +235,7 @@ class GripWatch:
 
     def learn(self, rail: str) -> None:
         """Both hands hold ``rail`` now: remember how far they are."""
-        hands = self._hands(self._recent[-1])
+        hands, _ = self._hands(self._recent[-1])
         if np.isfinite(hands).all():
             self._learnt[rail].append(float(np.linalg.norm(hands.mean(axis=0) - self._axis(rail))))
 
@@ -241,41 +245,52 @@ class GripWatch:
         return axis
 
     @staticmethod
-    def _hands(sample: Sample) -> Floats:
-        hands: Floats = sample.joints[list(_WRISTS)]
-        return hands
+    def _hands(sample: Sample) -> tuple[Floats, Floats]:
+        """Both hands (2, 2) and their uncertainties (2,), metres."""
+        return sample.joints[list(_WRISTS)], sample.sigma_m[list(_WRISTS)]
+
+    def near(self) -> bool:
+        """Whether the newest picture shows a hand within reach of a rail."""
+        hands, u = self._hands(self._recent[-1])
+        away = np.linalg.norm(hands[:, None] - self._axes[None], axis=2)
+        return bool((away[u < HAND_U_M] < REACH_M).any())
 
     def held(self) -> str | None:
         """The rail that a hand has stayed close to for :data:`FRAMES` pictures, without moving."""
         if len(self._recent) < FRAMES:
             return None
         for rail in self._rails:
-            reach = self.grip(rail.name).m + NEAR_M
-            for hand in _WRISTS:
-                path = np.array([s.joints[hand] for s in self._recent])
-                if not np.isfinite(path).all():
+            # Until a grip is learnt, she may hold anywhere along the rail: off the flight plane.
+            learnt = len(self._learnt[rail.name]) >= LEARNT
+            reach = self.grip(rail.name).m + (NEAR_M if learnt else 2 * NEAR_M)
+            for hand in range(len(_WRISTS)):
+                path = np.array([self._hands(s)[0][hand] for s in self._recent])
+                if not all(self._hands(s)[1][hand] < HAND_U_M for s in self._recent):
                     continue
                 close = np.linalg.norm(path - rail.axis, axis=1) < reach
                 if close.all() and np.linalg.norm(path[-1] - path[0]) < STILL_M:
                     return rail.name
         return None
 
-    def off(self, rail: str) -> bool | None:
-        """Whether both hands are off ``rail`` in the newest picture; None when that cannot be told."""
-        hands = self._hands(self._recent[-1])
-        seen = np.isfinite(hands).all(axis=1)
+    def off(self, rail: str) -> int | None:
+        """Whether both hands are off ``rail`` in the newest picture; None when that cannot be told.
+
+        0: they hold it; 1: they are off; 2: they are clearly off.
+        """
+        hands, u = self._hands(self._recent[-1])
+        grip = self.grip(rail)
+        away = np.linalg.norm(hands - self._axis(rail), axis=1)
+        seen = (u < HAND_U_M) | (away - grip.m > FAR_U * u)
         if not seen.any():
             return None
-        grip = self.grip(rail)
-        distances = np.linalg.norm(hands[seen] - self._axis(rail), axis=1)
+        distances = away[seen]
         if (distances > grip.m + NEAR_M).all():
-            return True
+            return 2 if seen.all() else 1
         if seen.all():
             between = float(np.linalg.norm(hands.mean(axis=0) - self._axis(rail)))
-            return between > grip.m + max(LEFT_M, 5 * grip.u_m) and bool(
-                (distances > grip.m + LEFT_M / 2).all()
-            )
-        return False
+            off = between > grip.m + max(LEFT_M, 5 * grip.u_m) and (distances > grip.m + LEFT_M / 2).all()
+            return int(off)
+        return 0
 
 
 class PhaseWatch:
@@ -343,9 +358,9 @@ class PhaseWatch:
             if now_held == self._held:
                 self._grips.learn(self._held)
             return None
-        self._off_count += 1
-        if self._off_count == 1:
+        if self._off_count == 0:
             self._off_since_ns = sample.t_ns
+        self._off_count += off
         if self._off_count < FRAMES or self._off_since_ns is None:
             return None
         rail, self._held = self._held, None
@@ -381,7 +396,7 @@ class PhaseWatch:
 
     def _landed(self, sample: Sample) -> bool:
         """Whether a joint has been at the mat in two of the newest pictures."""
-        if self._floor_m is None:
+        if self._floor_m is None or self._grips.near():
             return False
         heights = sample.joints[:, 1]
         low = bool(
