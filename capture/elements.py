@@ -27,6 +27,7 @@ class Features:
     duration_s: float
     hands_clear_m: float  # farthest the middle of the hands was from the rail left
     inverted: float  # 0 to 1: how nearly upside down she was at release and regrasp
+    inverted_end: float = 0.0  # the same at the regrasp alone, -1 (head up) to 1
 
 
 def step(value: float, middle: float, width: float) -> float:
@@ -42,8 +43,9 @@ def scores(f: Features) -> dict[str, float]:
     if f.start_rail == "low" and f.end_rail == "high":
         return {"low_to_high": 5.0}
     if f.start_rail == "high" and f.end_rail == "low":
-        # Straight body saltos backward to the low bar turn by more than half; the overshoot hardly turns.
-        salto = 4 * step(turned, 0.40, 0.10)
+        # The salto turns on past upside down until the body lies along the flight; the overshoot turns
+        # less and ends with the trunk upside down over the hands.
+        salto = 4 * step(turned, 0.47, 0.08) - 2 * step(f.inverted_end, 0.30, 0.25)
         return {"high_to_low_salto": salto, "high_to_low_overshoot": -salto}
     # Same rail. Counter flight: over the rail, turning against the swing. Salto: turns with the swing.
     against = -math.copysign(1.0, f.turns) * f.swing * min(turned / 0.15, 1.0)

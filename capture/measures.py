@@ -217,6 +217,7 @@ def features_of(
         duration_s=end.t_s - start.t_s,
         hands_clear_m=hands_m,
         inverted=(1 + min(upside)) / 2,
+        inverted_end=upside[1],
     )
 
 
