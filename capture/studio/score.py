@@ -543,8 +543,11 @@ class _Composer:
         )
         self.add(
             _swing(
-                first, *past, (18.0, shape(shoulder=180, hip=-6)),
-                (highest, shape(shoulder=170, hip=8)), end=0.0
+                first,
+                *past,
+                (18.0, shape(shoulder=180, hip=-6)),
+                (highest, shape(shoulder=170, hip=8)),
+                end=0.0,
             )
         )
         self._glide(highest)
