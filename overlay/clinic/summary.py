@@ -1,0 +1,84 @@
+"""Agreement in plain sentences: for the room without names or order, and for one marker privately."""
+
+from __future__ import annotations
+
+import math
+
+from overlay.clinic.agreement import Counts, Differences, OwnAgreement, RoomAgreement
+from overlay.clinic.rater_statistics import Estimate
+from overlay.clinic.steps import points
+
+MOST_DISPUTED = 5  # clips named in a summary
+
+
+def room_lines(room: RoomAgreement) -> list[str]:
+    """What the room gets, counts first."""
+    clips = f"{room.clips} clip{'' if room.clips == 1 else 's'}"
+    said = [f"{clips}, {room.markers} marker{'' if room.markers == 1 else 's'}."]
+    said += room.cautions
+    said.append(_counts("Two markers on one clip", room.pairs))
+    said.append(_counts("Marks against the reference", room.reference))
+    said += _differences("the reference", room.from_reference)
+    said += _differences("the measured band", room.from_measurement)
+    said.append(_counts("The same clip marked again", room.repeats))
+    if room.later_minus_first is not None:
+        said.append(f"Second mark against first: {room.later_minus_first.signed:+.3f} points on average.")
+    said += _order(room.order)
+    if room.alpha is not None:
+        said.append(f"Krippendorff's alpha, ordinal: {room.alpha:.2f} (1 is full agreement, 0 is chance).")
+    if room.panel is not None:
+        who = f"{room.panel.markers} markers, {room.panel.clips} clips marked by all of them"
+        said.append(f"ICC(2,1), one marker: {_interval(room.panel.single)} ({who}).")
+        said.append(f"ICC(2,k), mean of the panel: {_interval(room.panel.average)}.")
+    disputed = [d for d in room.disputed if d.apart > 0][:MOST_DISPUTED]
+    for d in disputed:
+        dots = ", ".join(f"{points(step)} {'●' * count}" for step, count in d.spread if count)
+        said.append(f"Disputed: {d.clip}, {d.apart:.1f} steps apart on average: {dots}")
+    return said
+
+
+def own_lines(own: OwnAgreement) -> list[str]:
+    """What one marker gets, privately."""
+    said = [f"Marker {own.marker.removeprefix('m')}: {own.marked} clips marked."]
+    said += own.cautions
+    said.append(_counts("Your marks against the reference", own.reference))
+    said += _differences("the reference", own.from_reference)
+    said += _differences("the measured band", own.from_measurement)
+    said.append(_counts("The same clip marked again", own.repeats))
+    if own.kappa is not None:
+        said.append(f"Weighted kappa with the reference, linear: {own.kappa:.2f}.")
+    if own.rank is not None:
+        said.append(f"Right order, Kendall's tau-b with the reference: {own.rank:.2f}.")
+    said += _order(own.order)
+    return said
+
+
+def _counts(what: str, c: Counts) -> str:
+    if c.n == 0:
+        return f"{what}: none."
+    return f"{what}: {c.exact} of {c.n} exact, {c.within_one} of {c.n} within one step."
+
+
+def _differences(what: str, d: Differences | None) -> list[str]:
+    if d is None:
+        return []
+    way = "stricter" if d.signed > 0 else "milder"
+    mean = (
+        f"{abs(d.signed):.3f} points {way} on average"
+        if round(abs(d.signed), 3)
+        else "neither way on average"
+    )
+    span = f", 95 % interval {d.interval.low:+.3f} to {d.interval.high:+.3f}" if d.interval else ""
+    return [f"Against {what}: {mean}{span}; usual miss {d.absolute:.3f} points ({d.n} marks)."]
+
+
+def _order(order: Estimate | None) -> list[str]:
+    if order is None:
+        return []
+    return [f"Over the evening: {_interval(order, '+.3f')} points stricter for every ten showings."]
+
+
+def _interval(e: Estimate, form: str = ".2f") -> str:
+    if math.isnan(e.low):
+        return f"{e.value:{form}}, no interval"
+    return f"{e.value:{form}}, 95 % interval {e.low:{form}} to {e.high:{form}}"
