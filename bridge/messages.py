@@ -182,6 +182,8 @@ class Heartbeat(Body, frozen=True, kw_only=True, tag="heartbeat"):
     reading_seq: int = 0  # last sequence number on the must-arrive topics
     waiting: int = 0  # frames recorded and still to be measured
     step: int = 1  # every how manieth frame is looked at live while measuring lags
+    camera: str = ""  # why readings are withheld for the camera's sake, in words
+    space_s: float | None = None  # for how long the disk has room, once that is known
 
 
 class Ruling(Body, frozen=True, kw_only=True, tag="ruling"):
@@ -239,6 +241,44 @@ class RulingRequest(Body, frozen=True, kw_only=True, tag="ruling?"):
     ruling: Ruling
 
 
+class SurveyPlace(msgspec.Struct, frozen=True, kw_only=True):
+    """A survey point in the picture; ``off_px`` is how far it lies from where the fit puts it."""
+
+    name: str  # as in a rig file, for example "high.near.foot"
+    px: Point
+    u_px: float = 1.0  # standard uncertainty
+    off_px: Point = (0.0, 0.0)
+    by_hand: bool = False
+
+
+class SurveyRequest(Body, frozen=True, kw_only=True, tag="survey?"):
+    """Ask a set-up desk: show how the survey stands, find the bars, fit the points, snap one, take it."""
+
+    action: Literal["show", "find", "fit", "snap", "take"]
+    points: tuple[SurveyPlace, ...] = ()  # of "fit" and "take": as they stand on the screen
+    name: str = ""  # of "snap": the point
+    px: Point = (0.0, 0.0)  # and where it is
+    with_still: bool = False  # whether the answer brings the picture
+
+
+class SurveyAnswer(Body, frozen=True, kw_only=True, tag="survey"):
+    """A survey as it stands."""
+
+    points: tuple[SurveyPlace, ...] = ()
+    lines: tuple[RailLine, ...] = ()  # empty: no camera yet
+    line_u_m: tuple[float, ...] = ()  # of each line's height, standard uncertainty
+    expected_u_m: float | None = None  # of a reading from this place, standard uncertainty
+    place: str = ""
+    automatic: bool = False
+    warnings: tuple[str, ...] = ()
+    better: tuple[str, ...] = ()
+    problem: str = ""  # why there is no camera
+    busy: bool = False  # the bars are being looked for; ask again
+    snapped: SurveyPlace | None = None  # answers "snap"; None: no pole is seen there
+    taken: str = ""  # answers "take": the rig file
+    still: bytes = b""  # JPEG, full size
+
+
 class Accepted(Body, frozen=True, kw_only=True, tag="accepted"):
     """The request was carried out."""
 
@@ -251,8 +291,8 @@ class Refused(Body, frozen=True, kw_only=True, tag="refused"):
 
 StateBody = Pose | Preview | Heartbeat
 RecordBody = Scene | Routine | Reading | Ruling
-Request = SnapshotRequest | ClipRequest | RulingRequest
-Answer = Snapshot | Clip | Accepted | Refused
+Request = SnapshotRequest | ClipRequest | RulingRequest | SurveyRequest
+Answer = Snapshot | Clip | SurveyAnswer | Accepted | Refused
 
 
 class Envelope(msgspec.Struct, frozen=True):

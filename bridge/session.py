@@ -8,6 +8,7 @@
     feed-0001.mkv      the pictures, one segment for each start of capture
     feed-0001.csv      frame, t_ns, pts: the exact capture time of each picture
     joints-0001.csv    the joints in each picture
+    survey.png         the picture in which the rig was surveyed, where there is one
     lock               only while capture has the session open
     bus.json           only while capture runs: where its bus is
 
@@ -57,6 +58,7 @@ log = logging.getLogger(__name__)
 FORMAT: Final = 1
 MANIFEST: Final = "session.json"
 LOCK: Final = "lock"
+SURVEY_FILE: Final = "survey.png"
 KEEP_DAYS: Final = 30
 NS: Final = 1_000_000_000
 GAP_NS: Final = NS // 2  # pictures further apart than this are told
@@ -206,7 +208,9 @@ class SessionWriter:
             folder.mkdir(parents=True, exist_ok=True)
             self._take_lock(repairing)
             for path in folder.glob(".*"):
-                if path.name.startswith((f".{MANIFEST}-", f".{RUN_FILE}-", ".feed-", ".joints-")):
+                if path.name.startswith(
+                    (f".{MANIFEST}-", f".{RUN_FILE}-", ".feed-", ".joints-", f".{SURVEY_FILE}-")
+                ):
                     path.unlink(missing_ok=True)  # half written when the power went
             if (folder / MANIFEST).exists():
                 self.manifest = read_manifest(folder)
@@ -228,6 +232,19 @@ class SessionWriter:
             self.journal.append(Note(about="lock", text=self.taken_over), now_ns)
         self._mending = threading.Thread(target=self._mend, name="repair")
         self._mending.start()
+
+    def keep_survey(self, png: bytes) -> None:
+        """Keep the picture in which the rig was surveyed; the first one stays.
+
+        Raises:
+            RecordingError: it cannot be written.
+        """
+        path = self.folder / SURVEY_FILE
+        try:
+            if not path.exists():
+                _write_whole(path, png)
+        except OSError as error:
+            raise RecordingError(f"{path}: cannot be written ({error})") from error
 
     def update(self, **changes: Any) -> Manifest:
         """Fill in what became known after the start, such as the camera fit."""

@@ -80,6 +80,7 @@ class CameraWatch:
         self._sharp: deque[float] = deque(maxlen=LOOKS)
         self._alike: deque[float] = deque(maxlen=LOOKS)
         self._last_ns: int | None = None
+        self._times: deque[int] = deque(maxlen=LOOKS)
         self._for_now: str | None = None
         self._for_good: str | None = None
 
@@ -87,6 +88,11 @@ class CameraWatch:
     def windows(self) -> int:
         """How many windows are watched."""
         return len(self._windows)
+
+    @property
+    def since_ns(self) -> int:
+        """Capture time of the oldest look that counts towards what is said now."""
+        return self._times[0]
 
     def push(self, t_ns: int, bgr: Image) -> str | None:
         """Look at a picture (h, w, 3) BGR taken at ``t_ns``; call it as often as you like.
@@ -98,6 +104,7 @@ class CameraWatch:
         if self._for_good is not None or (self._last_ns is not None and t_ns - self._last_ns < EVERY_NS):
             return self.reason
         self._last_ns = t_ns
+        self._times.append(t_ns)
         self._look(bgr)
         if len(self._alike) >= FEWEST_LOOKS:
             self._for_now = self._passing()

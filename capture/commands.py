@@ -82,6 +82,7 @@ def capture(
     from capture.feeds import open_feed
     from capture.pipeline import open_pipeline
     from capture.station import Station
+    from capture.survey_still import find_still
 
     if policy not in ("picture", "line", "height", "band"):
         raise typer.BadParameter("choose picture, line, height or band", param_hint="--policy")
@@ -92,7 +93,8 @@ def capture(
     source = open_feed(feed, clock, live=not fast)
     fitted, bands = _rig_for(rig, source.info), _table(table)
     view = view_of(fitted)
-    pipeline = open_pipeline(view, bands, model)
+    still = find_still(fitted, folder)
+    pipeline = open_pipeline(view, bands, model, still.image if still else None)
     scene = Scene(
         title=title,
         picture=source.info.size,
@@ -119,7 +121,7 @@ def capture(
     addresses = Addresses.from_port(DEFAULT_PORT if port is None else port, listen or LOOPBACK[0])
     station = Station(
         source, pipeline, scene, folder, manifest, addresses, clock,
-        live=not fast, stay=stay,
+        live=not fast, stay=stay, still=still.data if still else None,
     )  # fmt: skip
     flights = station.run(stop, lambda _: typer.echo(f"recording into {folder}", err=True))
     typer.echo(f"{flights} flights read; session {folder}", err=True)
@@ -142,10 +144,13 @@ def measure(
     from capture.feeds import recorded_feeds
     from capture.offline import as_row, measured_again
     from capture.pipeline import open_pipeline
+    from capture.survey_still import find_still
 
     feeds = recorded_feeds(video)
-    view = view_of(_rig_for(rig, feeds[0].info))
-    pipeline = open_pipeline(view, _table(table), model)
+    fitted = _rig_for(rig, feeds[0].info)
+    view = view_of(fitted)
+    still = find_still(fitted, video)
+    pipeline = open_pipeline(view, _table(table), model, still.image if still else None)
     rows: list[dict[str, Any]] = []
     columns = (*Progress.get_default_columns()[:2], MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as progress:

@@ -18,7 +18,7 @@ import typer
 
 import capture
 from bridge.bus import SessionFeed
-from bridge.errors import CheckError, ConfigError, RailcrestError
+from bridge.errors import CheckError, ConfigError, RailcrestError, RecordingError
 from bridge.launch import Declared, Supervisor, railcrest
 from bridge.messages import Heartbeat, Reading, Snapshot
 from bridge.session import Session
@@ -29,6 +29,7 @@ from capture.studio.truth import FlightTruth
 
 NAME: Final = "demo"
 NS: Final = 1_000_000_000
+RESTARTS: Final = 3  # a capture that dies in the demo is started again
 # What the demo must hold: two frames at 60 per second, and 4 cm.
 TIME_LIMIT_S: Final = 2 / 60
 APEX_LIMIT_M: Final = 0.04
@@ -79,7 +80,8 @@ def play_headless(*, fast: bool = False, as_json: bool = False) -> None:
         supervisor = Supervisor([declared])
         try:
             readings = _follow(supervisor, session, as_json)
-            first_ns = int(Session.open(session).frame_times_ns()[0])
+            # Of several starts the last one showed the whole film.
+            first_ns = Session.open(session).segments()[-1].t_ns[0]
         finally:
             supervisor.stop()
     faults = compare(readings, truths.read(files.truth).flights, first_ns)
@@ -104,7 +106,7 @@ def _declared_capture(fast: bool) -> Iterator[tuple[Path, Declared]]:
         ]
         if fast:
             arguments.append("--fast")
-        yield session, railcrest("capture", "capture", *arguments)
+        yield session, railcrest("capture", "capture", *arguments, restarts=RESTARTS)
 
 
 def _follow(supervisor: Supervisor, session: Path, as_json: bool) -> list[Reading]:
@@ -112,11 +114,18 @@ def _follow(supervisor: Supervisor, session: Path, as_json: bool) -> list[Readin
     known: dict[str, Reading] = {}
     with SessionFeed(session, name="demo") as feed:
         ended_at: int | None = None
+        pid: int | None = None
+        earlier = 0  # routines of a capture that died
         while ended_at is None or not feed.synced:
             if not supervisor.reconcile():
                 code = next(iter(supervisor.exit_codes.values()), 1)
                 error = RailcrestError(f"capture ended early with exit code {code}; see its message above")
                 raise error
+            now = supervisor.pids.get("capture", pid)
+            if pid is not None and now != pid:
+                typer.echo("capture died and was started again; the film begins anew", err=True)
+                earlier, ended_at = _last_routine(session), None
+            pid = now
             for envelope in feed.poll(0.1):
                 body = envelope.body
                 if isinstance(body, Snapshot):
@@ -126,7 +135,17 @@ def _follow(supervisor: Supervisor, session: Path, as_json: bool) -> list[Readin
                     _say(body, as_json)
                 elif isinstance(body, Heartbeat) and body.feed != "running":
                     ended_at = body.reading_seq
-    return sorted(known.values(), key=lambda reading: reading.release_ns)
+    new = [reading for reading in known.values() if reading.routine > earlier]
+    return sorted(new, key=lambda reading: reading.release_ns)
+
+
+def _last_routine(session: Path) -> int:
+    """Number of the last routine in a session's journal; 0 when there is none."""
+    try:
+        with Session.open(session).journal() as journal:
+            return max((routine.routine for routine in journal.routines()), default=0)
+    except RecordingError:
+        return 0  # it died before it had made the session
 
 
 def _say(reading: Reading, as_json: bool) -> None:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterable, Iterator
 from typing import Any
 
 from bridge.messages import Quantity, Reading
+from capture.camera_guard import HINDSIGHT_NS
 from capture.feeds import Feed
 from capture.pipeline import Pipeline
 
@@ -22,14 +23,22 @@ def settled_readings(
 ) -> Iterator[Reading]:
     """The final reading of each flight of one feed, as soon as it is final.
 
+    A settled one may be taken back for a little while, when the camera turns out to have been moved.
+
     Args:
         progress: called once for each picture.
     """
+    waiting: dict[str, Reading] = {}
     for frame in feed:
-        yield from _final(pipeline.push(frame).records)
+        for reading in _final(pipeline.push(frame).records):
+            waiting[reading.flight] = reading
+        for name in [n for n, r in waiting.items() if frame.t_ns > r.end_ns + HINDSIGHT_NS]:
+            yield waiting.pop(name)
         if progress:
             progress()
-    yield from _final(pipeline.finish())
+    for reading in _final(pipeline.finish()):
+        waiting[reading.flight] = reading
+    yield from waiting.values()
 
 
 def measured_again(

@@ -14,6 +14,7 @@ from pathlib import Path
 from bridge.messages import Phase, Reading, Routine
 from capture.bands import BandTable
 from capture.camera import View
+from capture.camera_guard import CameraGuard, Image, guard_for
 from capture.feeds import Frame
 from capture.flights import FlightWatch
 from capture.follow import Follower
@@ -38,11 +39,20 @@ class Pipeline:
 
     Args:
         last_routine: number of the last routine before; the next one counts on from it.
+        guard: withholds readings while the camera is not as it was at set-up.
     """
 
-    def __init__(self, follower: Follower, watch: FlightWatch, last_routine: int = 0) -> None:
+    def __init__(
+        self,
+        follower: Follower,
+        watch: FlightWatch,
+        last_routine: int = 0,
+        guard: CameraGuard | None = None,
+    ) -> None:
         self._follower = follower
         self._watch = watch
+        self._guard = guard
+        self._last_ns = 0
         self._routines = RoutineCutter(last=last_routine)
         # As they were before the first picture.
         self._fresh = copy.copy(follower), _twin(watch)
@@ -57,10 +67,16 @@ class Pipeline:
         """Number of the routine under way, or of the last one."""
         return self._routines.number
 
+    @property
+    def camera_problem(self) -> str:
+        """Why readings are withheld now for the camera's sake, or ""."""
+        return self._guard.reason if self._guard is not None else ""
+
     def again(self, last_routine: int) -> Pipeline:
         """A pipeline as this one was before its first picture, on the same networks."""
         follower, watch = self._fresh
-        return Pipeline(copy.copy(follower), _twin(watch), last_routine)
+        guard = self._guard.again() if self._guard is not None else None
+        return Pipeline(copy.copy(follower), _twin(watch), last_routine, guard)
 
     def fork(self) -> Pipeline:
         """One that goes on from where this one stands, on the same networks, without touching it."""
@@ -68,20 +84,27 @@ class Pipeline:
         # A follower's state is values that it replaces, never changes; its networks are shared.
         twin._follower = copy.copy(self._follower)
         twin._watch, twin._routines = _twin(self._watch), copy.copy(self._routines)
+        twin._guard = self._guard.fork() if self._guard is not None else None
         return twin
 
     def push(self, frame: Frame) -> Step:
         """Take the next picture, in capture order."""
+        self._last_ns = frame.t_ns
+        if self._guard is not None:
+            self._guard.look(frame.t_ns, frame.image)
         observation = self._follower.push(frame.t_ns, frame.image)
         readings = self._watch.push(observation)
         routines = self._routines.push(frame.t_ns, self._watch.phase)
         if routines and routines[0].end_ns is None:
             self._watch.begin_routine(self._routines.number)
-        return Step(observation, self._watch.phase, (*routines, *readings))
+        return Step(observation, self._watch.phase, self._judged((*routines, *readings)))
 
     def finish(self) -> tuple[Reading | Routine, ...]:
         """Settle what is still open when the feed has ended."""
-        return (*self._watch.finish(), *self._routines.finish())
+        return self._judged((*self._watch.finish(), *self._routines.finish()))
+
+    def _judged(self, records: tuple[Reading | Routine, ...]) -> tuple[Reading | Routine, ...]:
+        return records if self._guard is None else self._guard.judged(records, self._last_ns)
 
 
 def _twin(watch: FlightWatch) -> FlightWatch:
@@ -89,13 +112,16 @@ def _twin(watch: FlightWatch) -> FlightWatch:
     return copy.deepcopy(watch, {id(shared): shared for shared in (watch.view, watch.table)})
 
 
-def open_pipeline(view: View, table: BandTable, model: Path | None = None) -> Pipeline:
+def open_pipeline(
+    view: View, table: BandTable, model: Path | None = None, still: Image | None = None
+) -> Pipeline:
     """Load the networks and tie them to a view and a band table.
 
     Args:
         model: an ultralytics pose model (COCO-17) to use in place of the shipped networks.
+        still: the survey's picture (h, w, 3) BGR; None: the feed's first second serves.
 
     Raises:
         ModelError: a network is missing or not the one its hash names.
     """
-    return Pipeline(Follower.load(view, model), FlightWatch(view, table))
+    return Pipeline(Follower.load(view, model), FlightWatch(view, table), guard=guard_for(view, still))

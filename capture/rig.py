@@ -85,6 +85,7 @@ class CameraSection(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fi
     place: str = ""
     lens: Lens | None = None  # left out: straight lines stay straight
     lens_file: str | None = None  # a lens file beside the rig file, in place of [camera.lens]
+    still: str | None = None  # the survey's picture, a file beside the rig file
 
 
 class ReferenceSection(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -136,6 +137,7 @@ class Rig:
     reference: ReferenceSection | None = None
     lens: Lens | None = None
     source: str = "rig"  # names the file in error messages
+    still: Path | None = None  # the survey's picture
 
     @property
     def apparatus(self) -> Sizes:
@@ -241,6 +243,7 @@ def _bars_rig(apparatus: ApparatusSection, camera: CameraSection, source: str) -
         camera.place,
         lens=_lens(camera, source),
         source=source,
+        still=Path(source).parent / camera.still if camera.still is not None else None,
     )
     _check_points(rig)
     return rig

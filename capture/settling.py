@@ -45,6 +45,11 @@ class Settling:
         self._settled: set[str] = set()
         self.step = 1  # every how manieth picture is looked at live
 
+    @property
+    def camera_problem(self) -> str:
+        """Why readings are withheld now for the camera's sake, or ""."""
+        return self._exact.camera_problem
+
     def measure(self, frame: Frame) -> Step:
         """Take the next recorded picture. Its records are as they stay."""
         step = self._exact.push(frame)

@@ -80,6 +80,7 @@ class Station:
     clock: Clock
     live: bool  # a live feed does not wait for measuring
     stay: bool  # keep answering the desk after the feed has ended, until told to stop
+    still: bytes | None = None  # PNG of the survey, kept in the session
 
     def run(self, stop: threading.Event, ready: Callable[[Addresses], None] | None = None) -> int:
         """Work until the feed has ended, or ``stop`` is set.
@@ -126,6 +127,7 @@ class _Run:
         self._recorded_all, self._measured_all = threading.Event(), threading.Event()
         self._seen: queue.SimpleQueue[JointObservation] = queue.SimpleQueue()
         self._newest: Frame | None = None
+        self._recorder: Recorder | None = None
         self._fresh = threading.Event()
         self._flights: set[str] = set()
 
@@ -142,6 +144,8 @@ class _Run:
         with Publisher(at.addresses, name, source) as self._publisher:
             desk = Desk(self._publisher.addresses, name, source, handlers, at.clock)
             with desk, SessionWriter(at.folder, at.manifest, now_ns=at.clock.now_ns()) as self._writer:
+                if at.still is not None:
+                    self._writer.keep_survey(at.still)
                 self._session = Session.open(at.folder)
                 write_run_file(at.folder, name, desk.addresses)
                 self._publisher.publish(at.scene, at.clock.now_ns())
@@ -257,7 +261,7 @@ class _Run:
                 if recorder is None:
                     info = self._at.feed.info if coder is None else described(self._at.feed.info, frame.coded)
                     self._unpacker = Unpacker(info)
-                    recorder = Recorder(self._at.folder, info, self._writer.segment)
+                    recorder = self._recorder = Recorder(self._at.folder, info, self._writer.segment)
                 recorder.write(frame)
                 self._count.recorded += 1
                 self._backlog.put(frame)
@@ -347,6 +351,7 @@ class _Run:
         at, count = self._at, self._count
         while True:
             now_ns = at.clock.now_ns()
+            recorder = self._recorder if not count.ended else None
             self._publisher.publish(
                 Heartbeat(
                     feed="running" if not count.ended else "lost" if at.feed.problem else "ended",
@@ -358,6 +363,8 @@ class _Run:
                     fps=round(count.fps, 2),
                     picture_age_ns=now_ns - count.newest_ns if count.newest_ns else 0,
                     reading_seq=self._publisher.records.seq,
+                    camera=self._settling.camera_problem,
+                    space_s=recorder.space_s if recorder is not None else None,
                 ),
                 now_ns,
             )

@@ -456,8 +456,8 @@ def expected_from(camera: Camera, place: tuple[float, float, float], zoom: float
 # --- the rig file ------------------------------------------------------------------------------------
 
 
-def rig_file(rig: Rig, preset: str, base: Sizes) -> str:
-    """The rig as the text of a rig file: the preset, what differs from it, lens and points."""
+def rig_file(rig: Rig, preset: str, base: Sizes, still: str = "") -> str:
+    """The rig as the text of a rig file: the preset, what differs from it, lens, points, still."""
     lines = ["format = 1", "", "[apparatus]", f'preset = "{preset}"', f'low_bar_side = "{rig.low_bar_side}"']
     sizes = rig.apparatus
     for key in Sizes.__struct_fields__:
@@ -472,6 +472,8 @@ def rig_file(rig: Rig, preset: str, base: Sizes) -> str:
         f"pixel_u = {rig.pixel_u}",
         f'place = "{place}"',
     ]
+    if still:
+        lines.append(f'still = "{still}"')
     for point in rig.points:
         lines += [
             "",

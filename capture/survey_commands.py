@@ -61,6 +61,9 @@ def bars(
     lens_file: Annotated[Path | None, typer.Option("--lens", help="Lens profile of this camera.")] = None,
     seconds: Annotated[float, typer.Option("--seconds", min=0.1, help="How long to watch the feed.")] = 2.0,
     preview: Annotated[Path | None, typer.Option("--preview", help="PNG with everything drawn.")] = None,
+    screen: Annotated[
+        bool, typer.Option("--screen", help="Show it on a screen, to look at and to set right by hand.")
+    ] = False,
     as_json: Annotated[bool, typer.Option("--json", help="Print the survey as JSON.")] = False,
 ) -> None:
     """Find the bars in a feed's picture and write a rig file for capture."""
@@ -70,6 +73,7 @@ def bars(
     from capture.picture_check import still_picture
     from capture.survey import rig_file, survey
     from capture.survey_draw import draw_survey, summary
+    from capture.survey_still import still_beside, write_still
 
     if low_bar not in (None, "left", "right"):
         raise typer.BadParameter("choose left or right", param_hint="--low-bar")
@@ -79,19 +83,28 @@ def bars(
     if profile is not None:
         size = (pictures[0].shape[1], pictures[0].shape[0])
         check_lens(profile, size, str(lens_file), "lens")
+    if screen:
+        from capture.survey_desk import SurveyDesk
+        from capture.survey_service import show_screen
+
+        desk = SurveyDesk(pictures, times, preset, chosen, low_bar, profile)  # type: ignore[arg-type]
+        show_screen(desk, out)
+        typer.echo(f"rig file {out}")
+        return
     by_hand = read_points(points) if points else ()
     found = survey(pictures, times, chosen, low_bar, profile, by_hand, source=str(points or feed))  # type: ignore[arg-type]
     if preview is not None:
         _, png = cv2.imencode(".png", draw_survey(still_picture(pictures), found))
         _write(preview, png.tobytes())
     if found.camera is not None:
-        text = rig_file(found.rig, preset, base)
+        text = rig_file(found.rig, preset, base, still_beside(out).name)
         if not found.automatic and not by_hand:
             text = (
                 "# A PROPOSAL: not every pole was seen well. Look at the preview and correct the points.\n"
                 + text
             )
         _write(out, text.encode())
+        write_still(still_beside(out), still_picture(pictures))
     if as_json:
         typer.echo(json.dumps(found.as_row() | {"rig": str(out) if found.camera is not None else None}))
     else:

@@ -20,6 +20,7 @@ from capture.picture_check import state_of, still_picture
 from capture.rails_seen import Side
 from capture.rig import Rig, Sizes, SurveyPoint, presets
 from capture.survey import PointSeen, Survey, rig_file, snapped, survey, survey_by_hand
+from capture.survey_still import still_beside, write_still
 
 Image = NDArray[np.uint8]
 
@@ -73,14 +74,16 @@ class SurveyDesk:
         return snapped(self._levels, self.found.camera, name, at, self.found.seen)
 
     def take(self, path: Path) -> None:
-        """Write the survey as it stands to a rig file.
+        """Write the survey as it stands to a rig file, and its picture beside it.
 
         Raises:
             ConfigError: there is no camera yet, or the file cannot be written.
         """
         if self.found is None or self.found.camera is None:
             raise ConfigError(f"{path}: the points do not give a camera yet; set at least six")
-        text = rig_file(self.found.rig, self._preset, presets()[self._preset])
+        still = still_beside(path)
+        text = rig_file(self.found.rig, self._preset, presets()[self._preset], still.name)
+        write_still(still, self.still)
         try:
             path.write_text(text, encoding="utf-8")
         except OSError as error:

@@ -24,7 +24,7 @@ from bridge.doctor import check_libraries
 from bridge.errors import ExitCode, RailcrestError, SystemLibraryError
 
 if TYPE_CHECKING:
-    from PySide6.QtWidgets import QApplication
+    from PySide6.QtWidgets import QApplication, QWidget
 
     from bridge.messages import Policy
     from overlay.window import Window
@@ -86,7 +86,7 @@ class SignalWatch:
     The wake-up descriptor makes the loop wake up.
     """
 
-    def __init__(self, window: Window) -> None:
+    def __init__(self, window: QWidget) -> None:
         from PySide6.QtCore import QSocketNotifier
 
         self._window = window

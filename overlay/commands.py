@@ -9,7 +9,15 @@ import typer
 
 
 def register(app: typer.Typer) -> None:
-    """Add ``view`` to the command line."""
+    """Add ``view`` to the command line, and what ``survey --screen`` starts."""
+
+    @app.command("set-up-screen", hidden=True)
+    def set_up_screen(port: Annotated[int, typer.Option(help="Port of the set-up desk.")]) -> None:
+        """Show the set-up screen of a survey on this machine."""
+        from bridge.bus import Addresses
+        from overlay.survey_app import run_screen
+
+        raise typer.Exit(run_screen(Addresses(desk=port)))
 
     @app.command()
     def view(

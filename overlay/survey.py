@@ -420,6 +420,10 @@ class SurveyScreen(QWidget):
         self.picture.show_survey(shown)
         self._fill()
 
+    def say(self, text: str) -> None:
+        """Say something about what was asked for last."""
+        self.state.setText(text)
+
     def show_snapped(self, handle: Handle) -> None:
         """Put a point where its pole is, and ask for the fit."""
         names = [h.name for h in self._handles.handles]

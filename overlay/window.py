@@ -33,6 +33,7 @@ from overlay.transport import Course, Transport
 
 SILENCE_NS: Final = 1_700_000_000  # heartbeats come once a second; longer silence is a lost feed
 SAME_MOMENT_NS: Final = 200_000_000  # a pose further from the picture than this is not drawn on it
+SPACE_SHORT_S: Final = 30 * 60  # less room on the disk than this is said
 TICK_MS: Final = 8
 BEFORE_NS: Final = 600_000_000  # replayed before the release
 AFTER_NS: Final = 600_000_000  # and after the regrasp or landing
@@ -491,12 +492,13 @@ class Window(QWidget):
         if text != self.health.text():
             self.health.setText(text)
         role = "alarm" if alarm else "quiet"
-        if self.health.property("role") != role:
+        changed = self.health.property("role") != role
+        if changed:
             self.health.setProperty("role", role)
             self.health.style().unpolish(self.health)
             self.health.style().polish(self.health)
             self.health.updateGeometry()
-        if alarm and not self.in_replay:
+        if (alarm or changed) and not self.in_replay:
             self._draw_live()
 
     def _health(self) -> tuple[str, bool]:
@@ -513,6 +515,10 @@ class Window(QWidget):
             return f"Camera lost. Last picture {words.age_words(beat.picture_age_ns)} ago.", True
         if beat.feed == "ended":
             return "The recording has ended", False
+        if beat.camera:
+            return words.camera_sentence(beat.camera), True
+        if beat.space_s is not None and beat.space_s < SPACE_SHORT_S:
+            return f"Feed running. {words.space_sentence(beat.space_s)}", True
         if beat.dropped:
             return f"Feed running, {beat.dropped} pictures recorded but not measured", False
         return f"Feed running, {beat.fps:.0f} pictures a second", False
@@ -520,7 +526,9 @@ class Window(QWidget):
     def _live_layers(self) -> Layers:
         text, alarm = self._health()
         scene = self.state.scene
-        stale = self._lost or (self._heartbeat is not None and self._heartbeat.feed == "lost")
+        beat = self._heartbeat
+        stale = self._lost or (beat is not None and beat.feed == "lost")
+        told = stale or (beat is not None and bool(beat.camera))
         pose = self._pose
         if pose is not None and self._picture is not None:
             pose = pose if abs(pose.t_ns - self._picture.t_ns) < SAME_MOMENT_NS else None
@@ -528,7 +536,7 @@ class Window(QWidget):
             level=self.state.level,
             lines=scene.lines if scene else (),
             pose=pose,
-            banner=text if alarm and stale else "",
+            banner=text if alarm and told else "",
             stale=stale,
             empty="No live picture yet" if scene else f"Waiting for the session. {self._feed.trouble}",
         )

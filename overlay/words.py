@@ -52,6 +52,19 @@ _SPEEDS: Final[dict[Fraction, str]] = {
 }
 
 
+def space_sentence(space_s: float) -> str:
+    """How long the disk still has room, in words."""
+    minutes = int(space_s // 60)
+    return (
+        f"Space for {minutes} minute{'' if minutes == 1 else 's'} more" if minutes else "Space runs out now"
+    )
+
+
+def camera_sentence(problem: str) -> str:
+    """Why no reading is given for the camera's sake."""
+    return f"No readings: {problem}"
+
+
 def bar_name(rail: str, label: str = "") -> str:
     """The bar as judges call it; away from bars, the label of the reference line."""
     return {"high": "high bar", "low": "low bar"}.get(rail) or label or "line"

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+import os
 import shutil
+import signal
 import socket
 import subprocess
 import sys
@@ -11,6 +13,7 @@ from pathlib import Path
 
 import pytest
 
+from bridge.bus import read_run_file
 from bridge.errors import ExitCode
 from bridge.messages import Quantity, Reading
 from bridge.session import Session, sessions_root
@@ -68,6 +71,28 @@ def as_reading(row: dict[str, object]) -> Reading:
 
 def test_the_demo_session_that_ships_is_whole() -> None:
     assert [finding for finding in Session.open(DEMO.folder).verify() if finding.grade == "error"] == []
+
+
+def test_the_demo_survives_a_capture_that_is_killed(tmp_path: Path) -> None:
+    demo = subprocess.Popen(
+        [sys.executable, "-m", "bridge", "demo", "--headless", "--fast", "--json"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        env={**os.environ, "TMPDIR": str(tmp_path)},
+    )  # fmt: skip
+    try:
+        assert demo.stdout is not None
+        line = demo.stdout.readline()  # capture has begun to read flights
+        assert json.loads(line)["flight"] == "r1-f1"
+        (session,) = tmp_path.glob("railcrest-demo-*/demo")
+        os.kill(read_run_file(session).pid, signal.SIGKILL)
+        out, said = demo.communicate(timeout=240)
+    finally:
+        demo.kill()
+    assert demo.returncode == ExitCode.OK, said
+    assert "capture died and was started again; the film begins anew" in said
+    rows = list(map(json.loads, out.splitlines()))
+    settled = {row["flight"] for row in rows if row["state"] == "settled" and row["flight"][:3] != "r1-"}
+    assert len(settled) == len(truth.read(DEMO.truth).flights)
 
 
 def test_what_is_wrong_is_told_apart() -> None:

@@ -41,6 +41,9 @@ from bridge.messages import (
     Snapshot,
     SnapshotRequest,
     StateBody,
+    SurveyAnswer,
+    SurveyPlace,
+    SurveyRequest,
     Tick,
 )
 
@@ -58,6 +61,7 @@ READING = Reading(
 SCENE = Scene(title="t", picture=(1920, 1080), lines=(LINE,), table="invented 2026", policy="band")
 ROUTINE = Routine(routine=1, start_number="12", begin_ns=5)
 RULING = Ruling(flight="r1-f2", decision="above", by="panel")
+PLACE = SurveyPlace(name="high.near", px=(812.5, 301.75), u_px=0.5, off_px=(0.25, -0.5), by_hand=True)
 BODIES: tuple[Body, ...] = (
     Pose(t_ns=1, joints=((1.5, 2.5), *(None,) * 13), phase="flight"),
     Preview(t_ns=1, jpeg=b"\xff\xd8", scale=0.5),
@@ -66,6 +70,12 @@ BODIES: tuple[Body, ...] = (
     RulingRequest(ruling=RULING), Accepted(), Refused(reason="no"),
     Snapshot(seq=9, scene=SCENE, routines=(ROUTINE,), readings=(READING,), rulings=(RULING,)),
     Clip(flight="r1-f2", matroska=b"\x1aE", times_ns=(1, 2), begin_ns=1, end_ns=2),
+    SurveyRequest(action="fit", points=(PLACE,)),
+    SurveyAnswer(
+        points=(PLACE,), lines=(LINE,), line_u_m=(0.004,), expected_u_m=0.0125, place="10 m away",
+        automatic=True, warnings=("noise",), better=("level",), snapped=PLACE, taken="rig.toml",
+        still=b"\xff\xd8",
+    ),
 )  # fmt: skip
 
 # Bytes as version 1 wrote them. They are never changed: a change that breaks them needs a new version.
@@ -185,6 +195,28 @@ GOLDEN_1: dict[str, str] = {
         "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f647986a46b696e64a4636c6970a6666c69676874"
         "a572312d6632a86d6174726f736b61c4021a45a874696d65735f6e73920102a8626567696e5f6e7301a6656e"
         "645f6e7302"
+    ),
+    "SurveyRequest": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f647986a46b696e64a77375727665793fa6616374"
+        "696f6ea3666974a6706f696e74739185a46e616d65a9686967682e6e656172a2707892cb4089640000000000"
+        "cb4072dc0000000000a4755f7078cb3fe0000000000000a66f66665f707892cb3fd0000000000000cbbfe000"
+        "0000000000a762795f68616e64c3a46e616d65a0a2707892cb0000000000000000cb0000000000000000aa77"
+        "6974685f7374696c6cc2"
+    ),
+    "SurveyAnswer": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f64798ea46b696e64a6737572766579a6706f696e"
+        "74739185a46e616d65a9686967682e6e656172a2707892cb4089640000000000cb4072dc0000000000a4755f"
+        "7078cb3fe0000000000000a66f66665f707892cb3fd0000000000000cbbfe0000000000000a762795f68616e"
+        "64c3a56c696e65739185a47261696ca468696768a16192cb4025000000000000cb4044000000000000a16292"
+        "cb4066800000000000cb4044a00000000000a4755f7078cb3fe999999999999aa56c6162656ca3626172a86c"
+        "696e655f755f6d91cb3f70624dd2f1a9fcac65787065637465645f755f6dcb3f8999999999999aa5706c6163"
+        "65a93130206d2061776179a96175746f6d61746963c3a87761726e696e677391a56e6f697365a66265747465"
+        "7291a56c6576656ca770726f626c656da0a462757379c2a7736e617070656485a46e616d65a9686967682e6e"
+        "656172a2707892cb4089640000000000cb4072dc0000000000a4755f7078cb3fe0000000000000a66f66665f"
+        "707892cb3fd0000000000000cbbfe0000000000000a762795f68616e64c3a574616b656ea87269672e746f6d"
+        "6ca57374696c6cc402ffd8"
     ),
 }
 

@@ -415,3 +415,19 @@ def test_every_word_on_the_screen_can_be_read(
         assert label.fontInfo().pixelSize() >= 14
         seen += 1
     assert seen >= 10
+
+
+def test_a_moved_camera_and_a_full_disk_are_said(arena: Arena, viewer: Viewer, qtbot: QtBot) -> None:
+    window = viewer.window
+    arena.begin()
+    until(qtbot, lambda: window.health.text().startswith("Feed running,"))
+    arena.space_s = 12 * 60.0 + 40
+    until(qtbot, lambda: window.health.text() == "Feed running. Space for 12 minutes more")
+    assert window.health.property("role") == "alarm"
+    assert window.stage.layers.banner == ""
+    arena.camera = "the camera was moved: the picture shifted by 9 px; set the line again"
+    said = f"No readings: {arena.camera}"
+    until(qtbot, lambda: window.health.text() == said and window.stage.layers.banner == said)
+    arena.camera, arena.space_s = "", 3600.0
+    until(qtbot, lambda: window.health.text().startswith("Feed running,") and not window.stage.layers.banner)
+    assert window.health.property("role") == "quiet"

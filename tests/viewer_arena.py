@@ -42,6 +42,8 @@ class Arena:
     rulings: list[RulingRequest] = field(default_factory=list)
     clips: list[ClipRequest] = field(default_factory=list)
     cut_after_end: bool = False  # as when the pictures after the flight are not yet on the disk
+    camera: str = ""
+    space_s: float | None = None
 
     def __post_init__(self) -> None:
         self._quiet = threading.Event()
@@ -61,6 +63,8 @@ class Arena:
                         fps=60.0,
                         picture_age_ns=0,
                         reading_seq=self.publisher.records.seq,
+                        camera=self.camera,
+                        space_s=self.space_s,
                     ),
                     t_ns=0,
                 )
