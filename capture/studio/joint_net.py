@@ -28,7 +28,7 @@ class Size:
     changes: Mapping[str, Any] = field(default_factory=dict)
 
 
-# "half" ships; "wide" costs a fifth more; the two with the larger crop teach.
+# "half" ships; "wide" costs a fifth more; the others teach.
 SIZES: Final[dict[str, Size]] = {
     "half": Size("resnet18", 64, changes={"channels": (32, 64, 128, 256)}),
     "wide": Size(
@@ -40,6 +40,7 @@ SIZES: Final[dict[str, Size]] = {
             "block_args": {"attn_layer": "se"},
         },
     ),
+    "full": Size("resnet18", 128),
     "large": Size("resnetrs50", 160, LARGE_SIDE, {"drop_path_rate": 0.1}),
     "medium": Size("resnet34d", 128, LARGE_SIDE, {"block_args": {"attn_layer": "se"}, "drop_path_rate": 0.1}),
 }

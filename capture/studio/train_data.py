@@ -45,12 +45,18 @@ class Labelled:
     joints: Floats  # (N, 14, 3) x, y (px, pixel centres at integers); third 0 where unlabelled
     extent: Floats  # (N, 4) x0, y0, x1, y1 of the picture inside the square
     boxes: Floats  # (N, 4) left, top, right, bottom of the person, px like the joints
+    parts: Bytes  # (N,) by the name's hash: divides the pictures among teachers
 
 
 def kept_out(name: str) -> bool:
     """Whether a photograph serves validation only: decided by its name alone."""
     digest = hashlib.sha256(f"railcrest {name}".encode()).digest()
     return int.from_bytes(digest[:4], "big") < KEPT_OUT * 2**32
+
+
+def part_of(name: str) -> int:
+    """A number from 0 to 255 that a photograph's name alone decides, apart from ``kept_out``."""
+    return hashlib.sha256(f"railcrest {name}".encode()).digest()[4]
 
 
 def _read(tar: tarfile.TarFile, member: tarfile.TarInfo) -> bytes:
@@ -110,6 +116,7 @@ def photographs(packed: Path, validation: bool, limit: int | None = None) -> Lab
     """Unpack the photographs for training or for validation, each in the middle of a grey square."""
     with np.load(packed) as data:
         chosen = np.array([i for i, n in enumerate(data["names"]) if kept_out(str(n)) == validation])[:limit]
+        parts = np.array([part_of(str(n)) for n in data["names"][chosen]], np.uint8)
         ends, coded = data["ends"], data["coded"]
         labels, boxes = data["joints"][chosen].copy(), data["boxes"][chosen].copy()
     pictures = np.full((len(chosen), SIDE, SIDE, 3), GREY, np.uint8)
@@ -127,7 +134,7 @@ def photographs(packed: Path, validation: bool, limit: int | None = None) -> Lab
 
     with ThreadPoolExecutor() as pool:
         list(pool.map(unpack, range(len(chosen))))
-    return Labelled(pictures, labels, extent, boxes)
+    return Labelled(pictures, labels, extent, boxes, parts)
 
 
 def _makers_share(job: tuple[Any, ...]) -> int:
@@ -216,7 +223,7 @@ def studio(folder: Path, limit: int | None = None) -> Labelled:
     places = np.concatenate(joints)[:limit].astype(np.float32)
     extent = np.tile(np.array([0, 0, CROP, CROP], np.float32), (len(images), 1))
     boxes = np.concatenate([places[..., :2].min(axis=1), places[..., :2].max(axis=1)], axis=1)
-    return Labelled(images, places, extent, boxes)
+    return Labelled(images, places, extent, boxes, np.zeros(len(images), np.uint8))
 
 
 def collage(people: Labelled, backdrop: Bytes, rng: np.random.Generator) -> tuple[Bytes, Floats]:

@@ -1,13 +1,15 @@
 """Trains the joint network on photographs and studio pictures.
 
     python -m capture.studio.train_joints --photographs photographs.npz --studio pictures \
-        --out weights --minutes 12 [--size large] [--teacher large:teacher.pt] [--start joints.pt]
+        --out weights --minutes 12 [--size full] [--leave-out 4:0] [--teacher full:teacher.pt]
 
 All pictures lie on the device as one uint8 tensor and are turned, scaled, mirrored, shaded, blurred,
 covered and cut off there in batches. The target is a Gaussian on the heat map, the loss softmax
 cross-entropy. Labels of photographs are crowd-sourced and noisy, so a later opinion shares their
 target: a teacher's, or, without one, that of the average of the network's own weights. The opinion
-is asked about the crop before it is spoiled.
+is asked about the crop before it is spoiled. A network learns wrong labels by heart in the end, so
+the photographs are divided among several teachers, and each is asked only about those it never saw
+(``--leave-out 4:1`` trains such a teacher; ``--teacher`` names them in the order of their parts).
 Reproducible up to the device's own rounding with the same seed, data and number of steps.
 """
 
@@ -27,17 +29,18 @@ from typing import Final
 import torch
 from torch.nn import functional
 
-from bridge.skeleton import INDEX, MIRROR
+from bridge.skeleton import INDEX, MIRROR, N_JOINTS
 from capture.studio import train_data
 from capture.studio.joint_net import SIZES, STRIDE, JointNet, Size
 
 SPREAD_SHARE: Final = 0.026  # standard deviation of the target, of the crop's side
 OWN_OPINION_FROM: Final = 0.35  # of the training; before, the average of the weights knows too little
 OWN_TRUST: Final = 0.5  # in its own opinion, on photographs
-TEACHER_TRUST: Final = (0.7, 0.15)  # in a teacher's, on photographs and on studio pictures
+TEACHER_TRUST: Final = 0.7  # in a teacher's, on photographs; studio pictures are exact
 AT_RUN_TIME: Final = 0.68  # share of the crop that the joints' longer side takes
 PIECE_BYTES: Final = 15_000_000
 UNSEEN_WEIGHT: Final = 0.1
+GLARE: Final = 0.25  # rate at which a crop is veiled, and at which something glows in it
 
 
 @dataclass(slots=True)
@@ -47,6 +50,7 @@ class Pool:
     pictures: torch.Tensor  # (N, 3, side, side) uint8
     joints: torch.Tensor  # (N, 14, 3)
     extent: torch.Tensor  # (N, 4)
+    parts: torch.Tensor  # (N,)
     exact: bool  # every joint's place is known, also outside the picture
 
     @staticmethod
@@ -63,7 +67,14 @@ class Pool:
             pictures,
             torch.from_numpy(data.joints).to(device),
             torch.from_numpy(data.extent).to(device),
+            torch.from_numpy(data.parts).to(device),
             exact,
+        )
+
+    def only(self, chosen: torch.Tensor) -> Pool:
+        """The pictures that ``chosen`` (N,) marks."""
+        return Pool(
+            self.pictures[chosen], self.joints[chosen], self.extent[chosen], self.parts[chosen], self.exact
         )
 
 
@@ -167,8 +178,8 @@ def sample(pool: Pool, index: torch.Tensor, vary: bool, crop_px: int) -> Batch:
     return Batch(crops.clamp(0, 1), px, placed & within, placed & ~within)
 
 
-def spoil(crops: torch.Tensor) -> torch.Tensor:
-    """Covering, light, colour, glare, blur and noise of chance."""
+def spoil(crops: torch.Tensor, glare: float = GLARE) -> torch.Tensor:
+    """Covering, light, colour, glare (veil and glow, each at that rate), blur and noise of chance."""
     device, n, side = crops.device, len(crops), crops.shape[-1]
 
     def uniform(*shape: int) -> torch.Tensor:
@@ -194,8 +205,8 @@ def spoil(crops: torch.Tensor) -> torch.Tensor:
     x, y = (side * (1.6 * uniform(*one) - 0.3) for _ in range(2))
     far = ((row - x) ** 2 + (row[:, None] - y) ** 2) / glow_px**2
     tint = 1 - 0.25 * uniform(n, 3, 1, 1)
-    haze = torch.where(uniform(*one) < 0.25, 0.75 * uniform(*one), torch.zeros(one, device=device))
-    glow = torch.where(uniform(*one) < 0.25, 1.3 * uniform(*one), torch.zeros(one, device=device))
+    haze = torch.where(uniform(*one) < glare, 0.75 * uniform(*one), torch.zeros(one, device=device))
+    glow = torch.where(uniform(*one) < glare, 1.3 * uniform(*one), torch.zeros(one, device=device))
     crops = crops * (1 - haze) + haze * tint + glow * torch.exp(-far) * tint
     crops = crops.clamp(0, 1)
     pick = uniform(*one)
@@ -293,26 +304,34 @@ class Plan:
     real_share: float  # share of photographs in a batch
     seed: int
     steps: int | None = None  # instead of the time: the same every time
+    glare: float = GLARE
 
 
 @dataclass(frozen=True, slots=True)
 class Teacher:
-    """Trained networks whose mean opinion is asked."""
+    """Trained networks; photograph n is shown to the one that its part, modulo their number, names."""
 
     nets: Sequence[torch.nn.Module]
     side: int
 
     @torch.no_grad()  # type: ignore[untyped-decorator]
-    def opinion(self, crops: torch.Tensor, cells: int) -> torch.Tensor:
-        """Probability of each joint's place, (n, 14, cells * cells)."""
+    def opinion(self, crops: torch.Tensor, parts: torch.Tensor, cells: int) -> torch.Tensor:
+        """Probability of each joint's place, (n, 14, cells * cells), in the crops' order."""
         crops = crops.contiguous(memory_format=torch.channels_last)
-        with torch.autocast(crops.device.type, dtype=torch.bfloat16, enabled=crops.is_cuda):
-            maps = [net(crops) for net in self.nets]
-        total = torch.stack([m.float().flatten(2).softmax(-1) for m in maps]).mean(0)
-        side = maps[0].shape[-1]
-        # Adaptive mean pooling keeps a map's shares up to a factor.
-        small = functional.adaptive_avg_pool2d(total.reshape(*total.shape[:2], side, side), cells)
-        return small.flatten(2) * (side / cells) ** 2
+        out = torch.empty(len(crops), N_JOINTS, cells * cells, device=crops.device)
+        whose = parts.long() % len(self.nets)
+        for k, net in enumerate(self.nets):
+            mine = (whose == k).nonzero()[:, 0]
+            if not len(mine):
+                continue
+            with torch.autocast(crops.device.type, dtype=torch.bfloat16, enabled=crops.is_cuda):
+                maps = net(crops[mine])
+            side = maps.shape[-1]
+            total = maps.float().flatten(2).softmax(-1).reshape(maps.shape)
+            # Adaptive mean pooling keeps a map's shares up to a factor.
+            small = functional.adaptive_avg_pool2d(total, cells)
+            out[mine] = small.flatten(2) * (side / cells) ** 2
+        return out
 
 
 def train(
@@ -352,19 +371,21 @@ def train(
             made = studio()
         n_real = plan.batch if made is None else round(plan.batch * plan.real_share)
         crop_px = side if teacher is None else teacher.side
-        batch = sample(real, torch.randint(len(real.pictures), (n_real,), device=device), True, crop_px)
+        chosen = torch.randint(len(real.pictures), (n_real,), device=device)
+        if teacher is not None and len(teacher.nets) > 1:
+            # Together by teacher, so that each is asked once a step.
+            chosen = chosen[(real.parts[chosen] % len(teacher.nets)).argsort()]
+        batch = sample(real, chosen, True, crop_px)
         if made is not None:
             picked = torch.randint(len(made.pictures), (plan.batch - n_real,), device=device)
             batch = batch.joined(sample(made, picked, True, crop_px))
         clean, batch = batch.crops, batch.resized(side)
         aim = target(batch)
-        if teacher is not None:
-            trust = torch.full((plan.batch, 1, 1), TEACHER_TRUST[1], device=device)
-            trust[:n_real] = TEACHER_TRUST[0]
-            aim = torch.lerp(aim, teacher.opinion(clean, cells), trust)
-        elif done > OWN_OPINION_FROM:
-            aim[:n_real] = torch.lerp(aim[:n_real], own.opinion(clean[:n_real], cells), OWN_TRUST)
-        crops = spoil(batch.crops).contiguous(memory_format=torch.channels_last)
+        adviser, trust = (teacher, TEACHER_TRUST) if teacher is not None else (own, OWN_TRUST)
+        if teacher is not None or done > OWN_OPINION_FROM:
+            said_of = adviser.opinion(clean[:n_real], real.parts[chosen], cells)
+            aim[:n_real] = torch.lerp(aim[:n_real], said_of, trust)
+        crops = spoil(batch.crops, plan.glare).contiguous(memory_format=torch.channels_last)
         with torch.autocast(device, dtype=torch.bfloat16, enabled=device == "cuda"):
             logits = model.train()(crops)
         log_p = logits.float().flatten(2).log_softmax(-1)
@@ -442,6 +463,8 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--size", choices=tuple(SIZES), default="half")
     parser.add_argument("--teacher", action="append", default=[], help="SIZE:WEIGHTS, as often as wanted")
+    parser.add_argument("--leave-out", default="", help="PARTS:PART, photographs that this one never sees")
+    parser.add_argument("--glare", type=float, default=GLARE, help="rate of veils and glows")
     parser.add_argument("--start", type=Path, default=None)
     parser.add_argument("--limit", type=int, default=None, help="few pictures, to try the program")
     chosen = parser.parse_args(arguments)
@@ -453,6 +476,10 @@ def main(arguments: list[str] | None = None) -> int:
     checks = {
         "photographs": Pool.of(train_data.photographs(chosen.photographs, True, limit), device, exact=False)
     }
+    if chosen.leave_out:
+        parts, part = (int(v) for v in chosen.leave_out.split(":"))
+        left = real.parts % parts == part
+        checks["left out"], real = real.only(left), real.only(~left)
     if chosen.studio_check:
         checks["studio"] = Pool.of(train_data.studio(chosen.studio_check, limit), device, exact=True)
 
@@ -482,6 +509,7 @@ def main(arguments: list[str] | None = None) -> int:
         chosen.real_share,
         chosen.seed,
         chosen.steps,
+        chosen.glare,
     )
     chosen.out.mkdir(parents=True, exist_ok=True)
     weights = chosen.out / f"{chosen.name}.pt"
