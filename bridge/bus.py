@@ -34,9 +34,12 @@ from bridge.codec import MESSAGE_LIMIT, decode, encode
 from bridge.errors import BusError, RailcrestError
 from bridge.messages import (
     Answer,
+    Correction,
     Envelope,
+    Handstand,
     Head,
     Heartbeat,
+    Look,
     Reading,
     RecordBody,
     Refused,
@@ -46,7 +49,9 @@ from bridge.messages import (
     Scene,
     Snapshot,
     SnapshotRequest,
+    StartList,
     StateBody,
+    Tag,
 )
 from bridge.topics import BY_PREFIX, TOPICS, topic_of
 
@@ -280,7 +285,12 @@ class Records:
         self._scene: Scene | None = None
         self._routines: dict[int, Routine] = {}
         self._readings: dict[str, Reading] = {}
+        self._handstands: dict[str, Handstand] = {}
         self._rulings: dict[str, Ruling] = {}
+        self._tags: dict[str, Tag] = {}
+        self._looks: list[Look] = []
+        self._corrections: dict[str, Correction] = {}
+        self._start_list: StartList | None = None
 
     @property
     def seq(self) -> int:
@@ -297,8 +307,18 @@ class Records:
                     self._routines[body.routine] = body
                 case Reading():
                     self._readings[body.flight] = body
+                case Handstand():
+                    self._handstands[body.handstand] = body
                 case Ruling():
                     self._rulings[body.flight] = body
+                case Tag():
+                    self._tags[body.flight] = body
+                case Look():
+                    self._looks.append(body)
+                case Correction():
+                    self._corrections[body.flight] = body
+                case StartList():
+                    self._start_list = body
             self._seq += 1
             return self._seq
 
@@ -318,6 +338,11 @@ class Records:
                 routines=tuple(self._routines.values()),
                 readings=tuple(self._readings.values()),
                 rulings=tuple(self._rulings.values()),
+                tags=tuple(self._tags.values()),
+                start_list=self._start_list,
+                handstands=tuple(self._handstands.values()),
+                looks=tuple(self._looks),
+                corrections=tuple(self._corrections.values()),
             )
 
 

@@ -17,9 +17,9 @@ BEFORE_NS = 600_000_000
 AFTER_NS = 600_000_000
 
 COLUMNS = (
-    "flight", "routine", "start_number", "number", "state", "reason", "family", "family_p", "rail",
-    "release_ns", "apex_ns", "end_ns", "end_kind", "flight_time_s", "apex_height_m", "apex_height_u_m",
-    "band", "band_p", "range_low", "range_high", "gravity_m_s2", "gravity_u_m_s2",
+    "flight", "routine", "start_number", "number", "state", "reason", "family", "family_p", "family_by",
+    "rail", "release_ns", "apex_ns", "end_ns", "end_kind", "flight_time_s", "apex_height_m",
+    "apex_height_u_m", "band", "band_p", "range_low", "range_high", "gravity_m_s2", "gravity_u_m_s2",
     "ruling", "ruling_by", "ruling_note",
 )  # fmt: skip
 
@@ -95,7 +95,7 @@ def _readings(journal: Journal, readings: Iterable[Reading], numbers: dict[int, 
             row: dict[str, object] = {
                 "flight": r.flight, "routine": r.routine, "start_number": numbers.get(r.routine, ""),
                 "number": r.number, "state": r.state, "reason": r.reason,
-                "family": r.family, "family_p": f"{r.family_p:.3f}", "rail": r.rail,
+                "family": r.family, "family_p": f"{r.family_p:.3f}", "family_by": r.family_by, "rail": r.rail,
                 "release_ns": r.release_ns, "apex_ns": r.apex_ns, "end_ns": r.end_ns,
                 "end_kind": r.end_kind, "band": r.band, "band_p": f"{r.band_p:.4f}",
             }  # fmt: skip

@@ -6,8 +6,11 @@ of the last row can be noted elsewhere, and :meth:`Journal.head` gives it.) SQLi
 full synchronisation: a committed row survives a kill and a power cut. Beside a journal that nobody
 is writing lies ``journal.sha256``, the hash of the whole file, which ``sha256sum -c`` checks, too.
 
-The views ``readings``, ``flights``, ``rulings``, ``routines``, ``gymnasts`` and ``notes`` are for people with
-the sqlite3 tool.
+What must go for a gymnast's sake is taken out of its rows for good (:meth:`Journal.take_out`): the row's
+hash stays, and a later row says which rows were emptied, when and why.
+
+The views ``readings``, ``flights``, ``handstands``, ``rulings``, ``routines``, ``gymnasts``, ``tags`` and
+``notes`` are for people with the sqlite3 tool.
 """
 
 from __future__ import annotations
@@ -17,7 +20,7 @@ import errno
 import hashlib
 import sqlite3
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Collection, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,13 +30,12 @@ from typing import Any, Final, Literal, TypeVar, cast
 import msgspec
 
 from bridge.errors import RecordingError
-from bridge.messages import Body, Reading, Routine, Ruling
+from bridge.messages import Body, Correction, Handstand, Look, Part, Reading, Routine, Ruling, Tag
+from bridge.messages import Consent as Consent
 
 FORMAT: Final = 1
 FILE: Final = "journal.sqlite"
 START: Final = "0" * 64  # what stands for the hash before the first row
-
-Consent = Literal["do not film", "this session only", "coaching", "teaching"]
 
 
 class Gymnast(Body, frozen=True, kw_only=True, tag="gymnast"):
@@ -42,6 +44,37 @@ class Gymnast(Body, frozen=True, kw_only=True, tag="gymnast"):
     start_number: str
     consent: Consent = "this session only"
     name: str = ""  # only when names are switched on
+    order: int = 0  # place in the whole list, from 1; 0: not known
+    rotation: str = ""
+    group: str = ""
+    scratched: bool = False
+
+
+class PartBegan(Body, frozen=True, kw_only=True, tag="part"):
+    """Another part of the session began: warm-up, competition or a break."""
+
+    part: Part
+    by: str = ""  # role, not a name
+
+
+class Pause(Body, frozen=True, kw_only=True, tag="pause"):
+    """A time of which no picture is kept on purpose; ``end_ns`` comes in a later row of the same begin."""
+
+    begin_ns: int
+    end_ns: int | None = None
+    why: Literal["break", "warm-up", "do not film", "removed"]
+
+
+class Removed(Body, frozen=True, kw_only=True, tag="removed"):
+    """Rows whose content was taken out for somebody's sake. Their hashes stay, so that the chain holds."""
+
+    rows: tuple[int, ...]
+    why: str
+    by: str = ""  # role, not a name
+
+
+class TakenOut(Body, frozen=True, kw_only=True, tag="taken out"):
+    """What stands in a row whose content was taken out."""
 
 
 class Note(Body, frozen=True, kw_only=True, tag="note"):
@@ -60,7 +93,22 @@ class Seal(Body, frozen=True, kw_only=True, tag="seal"):
 
 
 T = TypeVar("T", bound=Body)
-Entry = Gymnast | Routine | Reading | Ruling | Note | Seal
+Entry = (
+    Gymnast
+    | Routine
+    | Reading
+    | Handstand
+    | Ruling
+    | Note
+    | Seal
+    | PartBegan
+    | Tag
+    | Look
+    | Correction
+    | Pause
+    | Removed
+    | TakenOut
+)
 Wall = Callable[[], datetime]
 
 
@@ -108,6 +156,10 @@ def _pairs(fields: tuple[str, ...]) -> Iterator[tuple[str, str]]:
         yield path, label or path
 
 
+_ROWS_STAY: Final = """
+CREATE TRIGGER IF NOT EXISTS journal_rows_stay BEFORE UPDATE ON journal
+    BEGIN SELECT RAISE(ABORT, 'journal rows are not changed; add a row'); END
+"""
 _SCHEMA: Final = f"""
 CREATE TABLE IF NOT EXISTS journal (
     id INTEGER PRIMARY KEY,
@@ -118,21 +170,36 @@ CREATE TABLE IF NOT EXISTS journal (
     prev_sha256 TEXT NOT NULL,
     sha256 TEXT NOT NULL
 );
-CREATE TRIGGER IF NOT EXISTS journal_rows_stay BEFORE UPDATE ON journal
-    BEGIN SELECT RAISE(ABORT, 'journal rows are not changed; add a row'); END;
+{_ROWS_STAY};
 CREATE TRIGGER IF NOT EXISTS journal_rows_remain BEFORE DELETE ON journal
     BEGIN SELECT RAISE(ABORT, 'journal rows are not deleted; add a row'); END;
 {_view("gymnasts", "gymnast", "start_number", "consent", "name")}
 {_view("routines", "routine", "routine", "start_number", "begin_ns", "end_ns")}
 {
     _view(
-        "readings", "reading", "flight", "routine", "number", "state", "reason", "family", "rail",
-        "release_ns", "apex_ns", "end_ns", "end_kind", "apex.value apex_height_m", "apex.u apex_height_u_m",
-        "band", "band_p", "gravity.value gravity_m_s2", "gravity.u gravity_u_m_s2",
+        "readings", "reading", "flight", "routine", "number", "state", "reason", "family", "family_by",
+        "rail", "release_ns", "apex_ns", "end_ns", "end_kind", "apex.value apex_height_m",
+        "apex.u apex_height_u_m", "band", "band_p", "gravity.value gravity_m_s2", "gravity.u gravity_u_m_s2",
+    )
+}
+{
+    _view(
+        "handstands", "handstand", "handstand", "routine", "number", "way", "rail", "t_ns nearest_ns",
+        "angle.value angle_rad", "angle.u angle_u_rad", "side", "hips_off.value hips_off_m",
+        "hips_off.u hips_off_u_m", "shape", "shoulders_off.value shoulders_off_m",
+        "shoulders_off.u shoulders_off_u_m", "sentence",
     )
 }
 {_view("rulings", "ruling", "flight", "decision", "note", "by")}
 {_view("notes", "note", "about", "text", "by")}
+{_view("looks", "look", "flight", "routine", "by", "lasted_s", "views", "stills")}
+{
+    _view(
+        "corrections", "correction", "flight", "t_ns corrected_t_ns", "hips", "line_px",
+        "height.value height_m", "height.u height_u_m", "measured.value measured_m", "band", "by",
+    )
+}
+{_view("tags", "tag", "flight", "outcome", "by")}
 CREATE VIEW IF NOT EXISTS flights AS
     SELECT r.*,
         (SELECT decision FROM rulings u WHERE u.flight = r.flight ORDER BY u.id DESC LIMIT 1) AS ruling
@@ -267,6 +334,11 @@ class Journal:
         newest = {r.flight: r for r in self._entries(Reading)}
         return tuple(sorted(newest.values(), key=lambda r: (r.release_ns, r.routine, r.number)))
 
+    def handstands(self) -> tuple[Handstand, ...]:
+        """The newest row of each handstand, in order of time."""
+        newest = {h.handstand: h for h in self._entries(Handstand)}
+        return tuple(sorted(newest.values(), key=lambda h: h.t_ns))
+
     def routines(self) -> tuple[Routine, ...]:
         """The newest row of each routine, in order."""
         newest = {r.routine: r for r in self._entries(Routine)}
@@ -276,9 +348,65 @@ class Journal:
         """The panel's last ruling on each flight."""
         return tuple({r.flight: r for r in self._entries(Ruling)}.values())
 
+    def tags(self) -> tuple[Tag, ...]:
+        """How each flight went, as the coach last said."""
+        return tuple({t.flight: t for t in self._entries(Tag)}.values())
+
+    def looks(self) -> tuple[Look, ...]:
+        """Who looked at what, in order."""
+        return tuple(self._entries(Look))
+
+    def corrections(self) -> tuple[Correction, ...]:
+        """The last correction by hand of each flight."""
+        return tuple({c.flight: c for c in self._entries(Correction)}.values())
+
     def gymnasts(self) -> tuple[Gymnast, ...]:
         """The newest row of each gymnast."""
         return tuple({g.start_number: g for g in self._entries(Gymnast)}.values())
+
+    def parts(self) -> list[tuple[int, PartBegan]]:
+        """When each part of the session began, ns of capture time, in the order they were told."""
+        return [(row.t_ns, e) for row in self.rows("part") if isinstance(e := row.entry(), PartBegan)]
+
+    def pauses(self) -> tuple[Pause, ...]:
+        """The times of which no picture is kept on purpose, in order of their begin."""
+        newest = {p.begin_ns: p for p in self._entries(Pause)}
+        return tuple(newest[begin_ns] for begin_ns in sorted(newest))
+
+    def take_out(self, rows: Collection[int], why: str, by: str = "", t_ns: int = 0) -> None:
+        """Take the content of rows out for good; a new row says which, when and why.
+
+        The rows keep their place, time and hash, so that the chain still verifies; what they said cannot
+        be had from the file any more.
+
+        Raises:
+            RecordingError: the file cannot be written.
+        """
+        if not rows:
+            return
+        self.append(Removed(rows=tuple(sorted(rows)), why=why, by=by), t_ns)
+        body = msgspec.json.encode(TakenOut()).decode()
+        with self._lock:
+            try:
+                self._db.execute("PRAGMA secure_delete=ON")
+                self._db.execute("BEGIN IMMEDIATE")
+                try:
+                    self._db.execute("DROP TRIGGER journal_rows_stay")
+                    self._db.executemany(
+                        "UPDATE journal SET kind = ?, body = ? WHERE id = ?",
+                        [("taken out", body, number) for number in sorted(rows)],
+                    )
+                    self._db.execute(_ROWS_STAY)
+                    self._db.execute("COMMIT")
+                except BaseException:
+                    if self._db.in_transaction:
+                        self._db.execute("ROLLBACK")
+                    raise
+                self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+                self._db.execute("VACUUM")
+                self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+            except sqlite3.Error as error:
+                raise self._refused(error) from error
 
     def seals(self) -> dict[str, str]:
         """The last hash of each file that was sealed."""
@@ -302,6 +430,8 @@ class Journal:
         if said != "ok":
             return f"journal: the file is damaged ({' '.join(said.split())})"
         prev = START
+        blanked: set[int] = set()
+        removed: set[int] = set()
         for number, row in enumerate(self.rows(), 1):
             if row.id != number:
                 return f"journal row {number} is missing"
@@ -309,11 +439,18 @@ class Journal:
                 return f"journal row {row.id} does not follow from row {row.id - 1}: one of them was changed"
             try:
                 whole = row.expected_sha256() == row.sha256
-            except (TypeError, ValueError, msgspec.MsgspecError):
+                if not whole and row.kind == "taken out" and row.entry() == TakenOut():
+                    whole = True
+                    blanked.add(row.id)
+                elif whole and row.kind == "removed" and isinstance(said := row.entry(), Removed):
+                    removed.update(n for n in said.rows if n < row.id)
+            except (TypeError, ValueError, msgspec.MsgspecError, RecordingError):
                 whole = False
             if not whole:
                 return f"journal row {row.id} was changed after it was written"
             prev = row.sha256
+        if unsaid := blanked - removed:
+            return f"journal row {min(unsaid)} was emptied, and no later row says why"
         return None
 
     def close(self) -> None:

@@ -22,6 +22,9 @@ State = Literal["provisional", "settled", "withheld"]
 EndKind = Literal["regrasp", "landing"]
 Policy = Literal["picture", "line", "height", "band"]
 Phase = Literal["away", "support", "flight"]
+Outcome = Literal["made", "missed", "spotted", ""]
+Consent = Literal["do not film", "this session only", "coaching", "teaching"]
+Part = Literal["competition", "warm-up", "break"]
 
 
 class Head(msgspec.Struct, frozen=True, kw_only=True):
@@ -69,6 +72,8 @@ class Measure(msgspec.Struct, frozen=True, kw_only=True):
     name: str
     quantity: Quantity
     sentence: str
+    band: str = ""  # where the table has bands for it: one of them, or "too close to call"
+    range: tuple[float, float] | None = None  # deduction range of the band
 
 
 class PathPoint(msgspec.Struct, frozen=True):
@@ -95,6 +100,13 @@ class RailLine(msgspec.Struct, frozen=True, kw_only=True):
     b: Point
     u_px: float  # standard uncertainty of the line's height in the picture, px
     label: str = ""
+
+
+class FamilyChance(msgspec.Struct, frozen=True):
+    """Probability that the flight belongs to one family."""
+
+    family: str
+    p: float
 
 
 class Drawing(msgspec.Struct, frozen=True, kw_only=True):
@@ -130,6 +142,30 @@ class Reading(Body, frozen=True, kw_only=True, tag="reading"):
     moments: tuple[Moment, ...] = ()
     measures: tuple[Measure, ...] = ()
     drawing: Drawing | None = None
+    families: tuple[FamilyChance, ...] = ()  # every family as measured, likeliest first
+    family_by: str = ""  # "panel" when the panel chose the family; then band and height follow its choice
+    start_rail: str = ""  # the rail that was left
+    end_rail: str = ""  # the rail that was taken; "" at a landing
+
+
+class Handstand(Body, frozen=True, kw_only=True, tag="handstand"):
+    """The moment when a gymnast on her hands is nearest to the vertical, or turns back short of it."""
+
+    handstand: str  # unique in the session, e.g. "r1-h2"
+    routine: int
+    number: int  # 1 for the routine's first handstand
+    t_ns: int
+    rail: str
+    way: Literal["giant", "cast", "held", ""] = ""  # how she came there; "" when it was not seen
+    angle: Quantity  # of the line hands to feet off the vertical, rad, 0 or more
+    side: Literal["short", "past", ""] = ""  # of the vertical, as she came; "" when she passed through it
+    hips_off: Quantity  # hips off the line hands to feet, m, 0 or more
+    shape: Literal["arch", "pike", ""] = ""  # to which side the hips are off; "" when it was not seen
+    shoulders_off: Quantity  # shoulders off the line hands to feet, m, 0 or more
+    sentence: str = ""
+    band: str = ""  # one of the table's bands of angles, or "too close to call"
+    band_p: float = 0.0
+    range: tuple[float, float] | None = None  # deduction range of the band
 
 
 class Scene(Body, frozen=True, kw_only=True, tag="scene"):
@@ -152,6 +188,29 @@ class Routine(Body, frozen=True, kw_only=True, tag="routine"):
     start_number: str
     begin_ns: int
     end_ns: int | None = None
+    warm_up: bool = False  # kept apart from the competition
+    by_hand: bool = False  # somebody put the number on; otherwise the start list's order did
+
+
+class Entry(msgspec.Struct, frozen=True, kw_only=True):
+    """One gymnast on the start list."""
+
+    number: str
+    order: int  # place in the whole list, from 1
+    rotation: str = ""
+    group: str = ""
+    consent: Consent = "this session only"
+    name: str = ""  # only when names are switched on
+    scratched: bool = False
+
+
+class StartList(Body, frozen=True, kw_only=True, tag="start list"):
+    """The start list as it stands, whose turn is next, and which part of the session it is."""
+
+    entries: tuple[Entry, ...] = ()
+    next: str = ""  # start number; "" when nobody is left
+    part: Part = "competition"
+    paused: str = ""  # why no picture is kept now, in words, or ""
 
 
 class Pose(Body, frozen=True, kw_only=True, tag="pose"):
@@ -196,6 +255,55 @@ class Ruling(Body, frozen=True, kw_only=True, tag="ruling"):
     wall_time: str = ""  # ISO 8601, set by capture when it is journalled
 
 
+class Tag(Body, frozen=True, kw_only=True, tag="tag"):
+    """How a flight went, in the coach's one touch. The last one holds; an empty outcome takes it back."""
+
+    flight: str
+    outcome: Outcome
+    by: str = ""  # role, not a name
+    wall_time: str = ""  # ISO 8601, set by capture when it is journalled
+
+
+class Viewing(msgspec.Struct, frozen=True, kw_only=True):
+    """How much of a flight was seen at one speed, with so much drawn."""
+
+    speed: float  # part of true speed
+    level: Policy
+    passes: float  # whole passes, and parts of one
+
+
+class Look(Body, frozen=True, kw_only=True, tag="look"):
+    """Somebody looked at a flight, or at a whole routine, and turned to something else."""
+
+    flight: str = ""  # "": the whole routine
+    routine: int
+    by: str = ""  # role, not a name
+    lasted_s: float  # from turning to it until turning away
+    views: tuple[Viewing, ...] = ()
+    stills: tuple[str, ...] = ()  # moments frozen at, as they came
+    wall_time: str = ""  # ISO 8601, set by capture when it is journalled
+
+
+class Correction(Body, frozen=True, kw_only=True, tag="correction"):
+    """The hips, or the bar's line, set by hand, and the height that follows. The reading stays beside it.
+
+    The last one of a flight holds. Without ``hips`` and with ``line_px`` 0 it takes a former one back.
+    """
+
+    flight: str
+    t_ns: int  # of the picture that it was set in
+    hips: Point | None = None
+    line_px: float = 0.0  # how far down the picture the line was moved, px
+    height: Quantity | None = None  # hips against the top of the bar; None: taken back
+    measured: Quantity | None = None  # the reading's own, for comparison
+    band: str = ""
+    band_p: float = 0.0
+    chances: tuple[BandChance, ...] = ()
+    range: tuple[float, float] | None = None
+    by: str = ""  # role, not a name
+    wall_time: str = ""  # ISO 8601, set by capture when it is journalled
+
+
 # --- requests to the desk, and its answers --------------------------------------------------
 
 
@@ -211,6 +319,11 @@ class Snapshot(Body, frozen=True, kw_only=True, tag="snapshot"):
     routines: tuple[Routine, ...] = ()
     readings: tuple[Reading, ...] = ()
     rulings: tuple[Ruling, ...] = ()
+    tags: tuple[Tag, ...] = ()
+    start_list: StartList | None = None
+    handstands: tuple[Handstand, ...] = ()
+    looks: tuple[Look, ...] = ()
+    corrections: tuple[Correction, ...] = ()
 
 
 class ClipRequest(Body, frozen=True, kw_only=True, tag="clip?"):
@@ -235,10 +348,81 @@ class Clip(Body, frozen=True, kw_only=True, tag="clip"):
     end_ns: int
 
 
+class RoutineClipRequest(Body, frozen=True, kw_only=True, tag="routine clip?"):
+    """Ask for a piece of a routine's recorded frames; the answer is a clip of flight ``r<routine>``.
+
+    Pieces keep memory bounded on both sides: capture gives at most a few seconds at a time.
+    """
+
+    routine: int
+    begin_ns: int
+    length_ns: int = 1_000_000_000
+
+
+class LookRequest(Body, frozen=True, kw_only=True, tag="look?"):
+    """Ask capture to journal who looked at what."""
+
+    look: Look
+
+
+class CorrectionRequest(Body, frozen=True, kw_only=True, tag="correction?"):
+    """Ask capture what height follows from hips or a line set by hand; the answer is a correction."""
+
+    flight: str
+    t_ns: int
+    hips: Point | None = None
+    line_px: float = 0.0
+    u_px: float = 2.0  # standard uncertainty of setting by hand, px
+    by: str = ""
+    keep: bool = False  # journal it; otherwise it is only worked out
+
+
 class RulingRequest(Body, frozen=True, kw_only=True, tag="ruling?"):
     """Ask capture to journal the panel's decision."""
 
     ruling: Ruling
+
+
+class EntryRequest(Body, frozen=True, kw_only=True, tag="entry?"):
+    """Ask capture to change the start list, or to put a routine right."""
+
+    action: Literal[
+        "load",  # ``entries`` are the list now; whoever is not among them any more is scratched
+        "add",  # ``entries`` come late; at their order, or last where that is 0
+        "number",  # ``number`` was on the bars in ``routine``; 0: the one under way, or else the next
+        "warm-up",  # ``routine`` was warm-up
+        "competition",  # ``routine`` was not warm-up after all
+        "scratch",
+        "restore",
+        "swap",  # ``number`` and ``other`` change places
+        "consent",
+    ]
+    number: str = ""
+    other: str = ""
+    routine: int = 0
+    consent: Consent | None = None  # of "consent"; of "load": None keeps what is known already
+    entries: tuple[Entry, ...] = ()
+    by: str = ""  # role, not a name
+
+
+class PartRequest(Body, frozen=True, kw_only=True, tag="part?"):
+    """Tell capture that another part of the session begins."""
+
+    part: Part
+    by: str = ""  # role, not a name
+
+
+class TagRequest(Body, frozen=True, kw_only=True, tag="tag?"):
+    """Ask capture to journal how a flight went."""
+
+    body: Tag
+
+
+class FamilyRequest(Body, frozen=True, kw_only=True, tag="family?"):
+    """Ask capture to read a flight as of another family; an empty family takes the measured one again."""
+
+    flight: str
+    family: str
 
 
 class SurveyPlace(msgspec.Struct, frozen=True, kw_only=True):
@@ -290,9 +474,21 @@ class Refused(Body, frozen=True, kw_only=True, tag="refused"):
 
 
 StateBody = Pose | Preview | Heartbeat
-RecordBody = Scene | Routine | Reading | Ruling
-Request = SnapshotRequest | ClipRequest | RulingRequest | SurveyRequest
-Answer = Snapshot | Clip | SurveyAnswer | Accepted | Refused
+RecordBody = Scene | Routine | Reading | Handstand | Ruling | StartList | Tag | Look | Correction
+Request = (
+    SnapshotRequest
+    | ClipRequest
+    | RulingRequest
+    | EntryRequest
+    | RoutineClipRequest
+    | LookRequest
+    | CorrectionRequest
+    | FamilyRequest
+    | PartRequest
+    | SurveyRequest
+    | TagRequest
+)
+Answer = Snapshot | Clip | SurveyAnswer | Correction | Accepted | Refused
 
 
 class Envelope(msgspec.Struct, frozen=True):

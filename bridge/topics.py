@@ -6,7 +6,22 @@ from dataclasses import dataclass
 from typing import Final
 
 from bridge.errors import BusError
-from bridge.messages import Heartbeat, Pose, Preview, Reading, RecordBody, Routine, Ruling, Scene, StateBody
+from bridge.messages import (
+    Correction,
+    Handstand,
+    Heartbeat,
+    Look,
+    Pose,
+    Preview,
+    Reading,
+    RecordBody,
+    Routine,
+    Ruling,
+    Scene,
+    StartList,
+    StateBody,
+    Tag,
+)
 
 DELIMITER: Final = b"/"
 
@@ -37,7 +52,12 @@ TOPICS: Final[tuple[Topic, ...]] = (
     Topic("scene", Scene, None, must_arrive=True),
     Topic("routine", Routine, None, must_arrive=True),
     Topic("reading", Reading, None, must_arrive=True),
+    Topic("handstand", Handstand, None, must_arrive=True),
     Topic("ruling", Ruling, None, must_arrive=True),
+    Topic("tag", Tag, None, must_arrive=True),
+    Topic("look", Look, None, must_arrive=True),
+    Topic("correction", Correction, None, must_arrive=True),
+    Topic("start-list", StartList, None, must_arrive=True),
 )
 BY_BODY: Final[dict[type, Topic]] = {topic.body: topic for topic in TOPICS}
 BY_PREFIX: Final[dict[bytes, Topic]] = {topic.prefix: topic for topic in TOPICS}

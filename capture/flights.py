@@ -15,11 +15,13 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.messages import Drawing, PathPoint, Phase, Quantity, RailLine, Reading, Tick
+from bridge.messages import Drawing, FamilyChance, PathPoint, Phase, Quantity, Reading
 from capture.ballistics import GRAVITY, Flightpath, check_gravity
 from capture.bands import BandTable
 from capture.camera import View
+from capture.drawing import line_of, scale_of
 from capture.elements import families
+from capture.family import rail_of
 from capture.measures import HipPath, SetUp, features_of, measure
 from capture.observation import JointObservation
 from capture.phases import (
@@ -54,7 +56,6 @@ FEWEST_SEEN: Final = 0.5  # share of a flight's pictures that must show her
 UNTESTED: Final = 0.25
 UNTESTED_ALONE: Final = 0.08
 HOP_M: Final = 0.30  # away from the bars a rise or fall of less is a hop, which is no flight worth reading
-_SCALE_STEP_CM: Final = 10
 
 
 @dataclass(slots=True)
@@ -151,6 +152,8 @@ class FlightWatch:
             state="withheld",
             reason=reason,
             rail=self._rail("", flight.left.rail),
+            start_rail=flight.left.rail,
+            end_rail=span.end_rail if span is not None else "",
             release_ns=begin_ns,
             apex_ns=(begin_ns + end_ns) // 2,
             end_ns=end_ns,
@@ -179,12 +182,7 @@ class FlightWatch:
         )
 
     def _rail(self, family: str, start_rail: str) -> str:
-        if not self.view.rails:
-            return "line"
-        if start_rail == "low" and family == "dismount":
-            return "low"
-        entry = self.table.families.get(family)
-        return entry.rail if entry is not None else "high"
+        return rail_of(self.table, self.view, family, start_rail)
 
     def _provisional(self, flight: _Open, now_ns: int) -> list[Reading]:
         """The apex from the pictures so far, once the hips have begun to fall."""
@@ -227,6 +225,7 @@ class FlightWatch:
                 number=number,
                 state="provisional",
                 rail=rail,
+                start_rail=flight.left.rail,
                 release_ns=origin,
                 apex_ns=origin + round(apex_s * NS),
                 end_ns=now_ns,
@@ -307,7 +306,12 @@ class FlightWatch:
             reason=figures.doubt,
             family=family,
             family_p=chances[family],
+            families=tuple(
+                FamilyChance(name, p) for name, p in sorted(chances.items(), key=lambda c: -c[1]) if name
+            ),
             rail=rail,
+            start_rail=span.start_rail,
+            end_rail=span.end_rail,
             release_ns=begin_ns,
             apex_ns=origin + round(figures.apex_s * NS),
             end_ns=end_ns,
@@ -361,19 +365,12 @@ class FlightWatch:
             for t, (x, y) in zip(inside, px[:-1], strict=True)
             if math.isfinite(x)
         )
-        zero = self.view.zero_m(rail)
-        apex_x, apex_z = (float(v) for v in place[-1])
-        reach = max(abs(apex_z - zero), 0.3) + 0.2
-        steps = math.ceil(100 * reach / _SCALE_STEP_CM)
-        marks = range(-steps * _SCALE_STEP_CM, (steps + 1) * _SCALE_STEP_CM, _SCALE_STEP_CM)
-        at = self.view.project_plane(np.array([[apex_x, zero + cm / 100] for cm in marks]))
-        scale = tuple(Tick(cm, float(x), float(y)) for cm, (x, y) in zip(marks, at, strict=True))
         return Drawing(
-            line=self._line(rail), hips=path, apex=(float(px[-1, 0]), float(px[-1, 1])), scale=scale
+            line=line_of(self.view, rail),
+            hips=path,
+            apex=(float(px[-1, 0]), float(px[-1, 1])),
+            scale=scale_of(self.view, rail, place[-1]),
         )
-
-    def _line(self, rail: str) -> RailLine:
-        return next(line for line in self.view.lines() if line.rail == rail)
 
 
 def measure_track(

@@ -264,7 +264,7 @@ def measure(
 
     measures = _travel(start, end, path)
     measures += _clearance(hips, start, end, span, view, rail)
-    measures += _turning(shape, hips, start, end, apex_s, moment)
+    measures += _turning(shape, hips, start, end, moment, rail)
     measures += shape.at_apex(apex_s)
     if span.end_kind == "regrasp":
         measures += shape.body_line(end.t_s)
@@ -445,8 +445,8 @@ def _turning(
     hips: HipPath,
     start: Edge,
     end: Edge,
-    apex_s: float,
     moment: Callable[[str, float, float], Moment],
+    rail: str,
 ) -> list[Measure]:
     turns = abs(shape.turns(start.t_s, end.t_s))
     twists = shape.half_twists(start.t_s, end.t_s)
@@ -468,37 +468,34 @@ def _turning(
             m: Moment = moment("first_salto_end", first_end, 0.01)
             second = hips.apex(first_end, end.t_s)
             later: Moment = moment("second_salto", second, 0.01)
-            rising = "still rising" if m.rise.value > 0 else "already falling"
-            out.append(
-                Measure(
-                    name="first_salto_end_height",
-                    quantity=m.height,
-                    sentence=f"After the first salto the hips were {_signed_cm(m.height.value)}, {rising}.",
-                )
-            )
-            out.append(
-                Measure(
-                    name="second_salto_height",
-                    quantity=later.height,
-                    sentence=f"In the second salto the hips rose to {_signed_cm(later.height.value)}.",
-                )
-            )
+            out.append(_height("first_salto_end_height", m.height, rail))
+            out.append(_height("second_salto_height", later.height, rail))
     counter = shape.counter_start(start.t_s, end.t_s)
     if counter is not None:
         m = moment("counter_rotation", counter, 0.02)
-        out.append(
-            Measure(
-                name="counter_rotation_height",
-                quantity=m.height,
-                sentence=f"When the body began to turn back the hips were {_signed_cm(m.height.value)}.",
-            )
-        )
+        out.append(_height("counter_rotation_height", m.height, rail))
     return out
 
 
-def _signed_cm(height_m: float) -> str:
+_HEIGHTS: Final = {
+    "first_salto_end_height": "When the first salto was complete the hips were {}.",
+    "second_salto_height": "In the second salto the hips rose to {}.",
+    "counter_rotation_height": "When the body began to turn back the hips were {}.",
+}
+
+
+def height_sentence(name: str, height_m: float, rail: str) -> str:
+    """What a judge is told of a height against ``rail``; "" for a measure that is no such height."""
+    words = _HEIGHTS.get(name)
+    if words is None:
+        return ""
     where = "above" if height_m >= 0 else "below"
-    return f"{abs(100 * height_m):.0f} cm {where}"
+    against = "the line" if rail == "line" else f"the {rail} bar"
+    return words.format(f"{abs(100 * height_m):.0f} cm {where} {against}")
+
+
+def _height(name: str, quantity: Quantity, rail: str) -> Measure:
+    return Measure(name=name, quantity=quantity, sentence=height_sentence(name, quantity.value, rail))
 
 
 def _down_swing(samples: Sequence[Sample], t: Floats, end_s: float) -> float | None:

@@ -8,6 +8,7 @@ what comes out. Only the feed and the clock differ between live and offline.
 from __future__ import annotations
 
 import copy
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from bridge.messages import Phase, Reading, Routine
 from capture.bands import BandTable
 from capture.camera import View
 from capture.camera_guard import CameraGuard, Image, guard_for
+from capture.family import FamilyChoices
 from capture.feeds import Frame
 from capture.flights import FlightWatch
 from capture.follow import Follower
@@ -71,6 +73,10 @@ class Pipeline:
     def camera_problem(self) -> str:
         """Why readings are withheld now for the camera's sake, or ""."""
         return self._guard.reason if self._guard is not None else ""
+
+    def family_choices(self, readings: Iterable[Reading]) -> FamilyChoices:
+        """The panel's say in the families, with the band table and the view readings are made with."""
+        return FamilyChoices(self._watch.table, self._watch.view, readings)
 
     def again(self, last_routine: int) -> Pipeline:
         """A pipeline as this one was before its first picture, on the same networks."""

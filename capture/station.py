@@ -16,41 +16,54 @@ import queue
 import sys
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import cv2
 import msgspec
+import numpy as np
 
 from bridge.bus import Addresses, Desk, Publisher, remove_run_file, write_run_file
 from bridge.clock import Clock
 from bridge.errors import RailcrestError
+from bridge.journal import Pause
 from bridge.messages import (
     Accepted,
     Answer,
     Clip,
     ClipRequest,
+    EntryRequest,
+    FamilyRequest,
     Heartbeat,
+    PartRequest,
     Point,
     Pose,
     Preview,
     Reading,
     Refused,
     Routine,
+    Ruling,
     RulingRequest,
     Scene,
     SnapshotRequest,
+    StartList,
+    Tag,
+    TagRequest,
 )
+from bridge.removal import keep_unfilmed_out
+from bridge.running_order import PAUSE_WORDS, RunningOrder
 from bridge.session import Manifest, Session, SessionWriter
 from capture.backlog import Backlog, Unpacker, Waiting
-from capture.coder import Coder, described
+from capture.family import FamilyChoices
 from capture.feeds import Feed, Frame
+from capture.lookout import Lookout
 from capture.observation import JointObservation
 from capture.pipeline import Pipeline, Step
-from capture.recorder import Recorder
+from capture.segments import Segments
 from capture.settling import Settling
 
 log = logging.getLogger(__name__)
@@ -63,6 +76,8 @@ PREVIEW_NICE: Final = 5
 PREVIEW_WIDTH: Final = 960
 PREVIEW_INTERVAL_S: Final = 1 / 25
 JPEG_QUALITY: Final = 80
+BLANK_INTERVAL_S: Final = 0.5
+BLANK_GREY: Final = 60
 HEARTBEAT_S: Final = 0.5
 NS: Final = 1_000_000_000
 
@@ -116,6 +131,8 @@ class _Run:
     _session: Session
     _backlog: Backlog
     _settling: Settling
+    _order: RunningOrder
+    _families: FamilyChoices
     _unpacker: Unpacker
 
     def __init__(self, station: Station, stop: threading.Event) -> None:
@@ -127,9 +144,16 @@ class _Run:
         self._recorded_all, self._measured_all = threading.Event(), threading.Event()
         self._seen: queue.SimpleQueue[JointObservation] = queue.SimpleQueue()
         self._newest: Frame | None = None
-        self._recorder: Recorder | None = None
+        self._segments = Segments(station.folder, station.feed.info, 1)
+        self._pause: Pause | None = None  # under way
+        self._passing: queue.Queue[Frame] = queue.Queue(1)  # pictures of a pause, to be looked at only
+        self._ends: deque[int] = deque()  # last pictures of segments that a pause ended
+        self._looked_out = False  # at least once
+        self._taken_ns = 0  # of the picture that was measured last
+        self._lookout: Lookout | None = None
         self._fresh = threading.Event()
         self._flights: set[str] = set()
+        self._reading = threading.Lock()  # a reading is taken, journalled and told as one
 
     def work(self, ready: Callable[[Addresses], None] | None) -> int:
         at = self._at
@@ -139,6 +163,10 @@ class _Run:
             SnapshotRequest: lambda _: self._publisher.records.snapshot(),
             ClipRequest: self._clip,
             RulingRequest: self._rule,
+            TagRequest: self._tag,
+            FamilyRequest: self._change_family,
+            EntryRequest: lambda request: self._order.answer(request),
+            PartRequest: lambda request: self._order.answer(request),
         }
         # The bus first: when a port is in use, nothing has been written yet.
         with Publisher(at.addresses, name, source) as self._publisher:
@@ -149,10 +177,15 @@ class _Run:
                 self._session = Session.open(at.folder)
                 write_run_file(at.folder, name, desk.addresses)
                 self._publisher.publish(at.scene, at.clock.now_ns())
+                rows = self._writer.journal.rows("reading")
+                readings = [e for row in rows if isinstance(e := row.entry(), Reading)]
+                self._families = at.pipeline.family_choices(readings)
                 for reading in self._writer.journal.readings():  # of an earlier segment
                     self._publisher.publish(reading, reading.end_ns)
-                for ruling in self._writer.journal.rulings():
-                    self._publisher.publish(ruling, at.clock.now_ns())
+                for said in (*self._writer.journal.rulings(), *self._writer.journal.tags()):
+                    self._publisher.publish(said, at.clock.now_ns())
+                self._begin_order()
+                self._segments = Segments(at.folder, at.feed.info, self._writer.segment)
                 last = max((r.routine for r in self._writer.journal.routines()), default=0)
                 self._settling = Settling(at.pipeline.again(last))
                 as_it_came = at.feed.info.coded_as is not None
@@ -160,6 +193,8 @@ class _Run:
                 if ready:
                     ready(desk.addresses)
                 self._work_with(desk)
+                if self._failure is None:
+                    keep_unfilmed_out(at.folder, self._writer.journal, at.clock.now_ns())
         if self._failure is not None:
             raise self._failure
         return len(self._flights)
@@ -249,37 +284,59 @@ class _Run:
     # --- the recorder's thread ---
 
     def _record(self) -> None:
-        coder = Coder(self._at.feed.info) if self._at.feed.info.coded_as is None else None
-        recorder: Recorder | None = None
+        segments = self._segments
         try:
             for frame in iter(self._to_record.get, None):
-                if coder is not None:
-                    frame = coder.code(frame)
-                if frame.coded is None:
-                    log.warning("picture at %.3f s came without its code; left out", frame.t_ns / NS)
+                if why := self._order.withheld:
+                    self._hold(why, frame)
                     continue
-                if recorder is None:
-                    info = self._at.feed.info if coder is None else described(self._at.feed.info, frame.coded)
-                    self._unpacker = Unpacker(info)
-                    recorder = self._recorder = Recorder(self._at.folder, info, self._writer.segment)
-                recorder.write(frame)
+                self._let_go(frame.t_ns)
+                kept = segments.write(frame)
+                if kept is None:
+                    continue
+                if self._count.recorded == 0:
+                    assert segments.described is not None
+                    self._unpacker = Unpacker(segments.described)
                 self._count.recorded += 1
-                self._backlog.put(frame)
-                self._write_seen(recorder)
+                self._backlog.put(kept)
+                self._write_seen()
             self._backlog.close()
-            if recorder is not None:
-                while not self._measured_all.wait(0.02):  # what is still being measured
-                    self._write_seen(recorder)
-                self._write_seen(recorder)
+            while not self._measured_all.wait(0.02):  # what is still being measured
+                self._write_seen()
+            self._write_seen()
         finally:
             self._recorded_all.set()
             self._backlog.close()
-            if recorder is not None:
-                recorder.close()
+            segments.close()
 
-    def _write_seen(self, recorder: Recorder) -> None:
+    def _write_seen(self) -> None:
         while not self._seen.empty():
-            recorder.write_joints(self._seen.get())
+            self._segments.write_joints(self._seen.get())
+
+    def _hold(self, why: Literal["break", "warm-up", "do not film"], frame: Frame) -> None:
+        """Keep nothing of a picture; it is only looked at, to see who comes and goes."""
+        if self._pause is None or self._pause.why != why:
+            self._let_go(frame.t_ns)
+            last_ns = self._segments.end()
+            if last_ns is not None or not self._looked_out:
+                self._ends.append(last_ns or 0)
+                self._looked_out = True
+            self._pause = Pause(begin_ns=frame.t_ns, why=why)
+            self._writer.journal.append(self._pause, frame.t_ns)
+            self._order.pause(PAUSE_WORDS[why])
+        self._write_seen()
+        while not self._measured_all.is_set() and not self._stop.is_set():
+            with contextlib.suppress(queue.Full):
+                self._passing.put(frame, timeout=0 if self._at.live else 0.2)
+                return
+            if self._at.live:
+                return  # the newest that fits is enough
+
+    def _let_go(self, t_ns: int) -> None:
+        if self._pause is not None:
+            self._writer.journal.append(msgspec.structs.replace(self._pause, end_ns=t_ns), t_ns)
+            self._pause = None
+            self._order.pause("")
 
     # --- the measuring thread ---
 
@@ -287,8 +344,11 @@ class _Run:
         _yield_to_others(MEASURING_NICE)
         try:
             give_up_ns: int | None = None
-            while (waiting := self._backlog.get(0.2)) or not self._backlog.closed:
+            while (waiting := self._backlog.get(0.2 if self._pause is None else 0.01)) or (
+                not self._backlog.closed
+            ):
                 if waiting is None:
+                    self._look_out()
                     continue
                 if self._stop.is_set() and give_up_ns is None:
                     give_up_ns = time.monotonic_ns() + round(MEASURE_END_S * NS)
@@ -297,11 +357,43 @@ class _Run:
                     return
                 self._measure_one(waiting)
             if self._failure is None:
-                self._publish_records(self._settling.finish())
+                self._look_out()
+                if self._lookout is None:
+                    self._publish_records(self._settling.finish())
         finally:
             self._measured_all.set()
 
+    def _look_out(self) -> None:
+        """Nothing waits to be measured: look at what passes while no picture is kept."""
+        while self._ends and self._taken_ns >= self._ends[0]:
+            self._end_segment()
+        if self._lookout is not None:
+            with contextlib.suppress(queue.Empty):
+                frame = self._passing.get_nowait()
+                if frame.t_ns > self._taken_ns:  # and not left from an earlier pause
+                    self._lookout.look(frame)
+
+    def _end_segment(self) -> None:
+        """A pause has come: settle what was recorded before it, and look out from there on."""
+        self._ends.popleft()
+        lookout = Lookout(self._settling.fork(), self._order)
+        # Who was on the bars may still be: the lookout sees her leave.
+        self._publish_records(tuple(r for r in self._settling.finish() if not isinstance(r, Routine)))
+        self._lookout = lookout
+
+    def _begin_segment(self, t_ns: int) -> None:
+        """Pictures are kept again: measure them afresh, as measuring the recording again will."""
+        self._lookout = None
+        self._order.resume(t_ns)
+        last = max((r.routine for r in self._order.routines), default=0)
+        self._settling = Settling(self._at.pipeline.again(last))
+
     def _measure_one(self, waiting: Waiting) -> None:
+        while self._ends and waiting.t_ns > self._ends[0]:
+            self._end_segment()
+        if self._lookout is not None:
+            self._begin_segment(waiting.t_ns)
+        self._taken_ns = waiting.t_ns
         at, settling = self._at, self._settling
         lagging = at.live and settling.lagging(self._backlog.newest_ns - waiting.t_ns)
         newest = self._newest
@@ -322,11 +414,17 @@ class _Run:
 
     def _publish_records(self, records: tuple[Reading | Routine, ...]) -> None:
         for record in records:
-            t_ns = record.end_ns or self._at.clock.now_ns()
-            self._writer.journal.append(record, t_ns)
-            self._publisher.publish(record, t_ns)
-            if isinstance(record, Reading):
-                self._flights.add(record.flight)
+            if isinstance(record, Routine):
+                self._order.take(record)
+                continue
+            with self._reading:
+                self._tell_reading(self._families.take(record))
+            self._flights.add(record.flight)
+
+    def _tell_reading(self, reading: Reading) -> None:
+        t_ns = reading.end_ns or self._at.clock.now_ns()
+        self._writer.journal.append(reading, t_ns)
+        self._publisher.publish(reading, t_ns)
 
     # --- previews and heartbeat ---
 
@@ -339,6 +437,10 @@ class _Run:
                 continue
             self._fresh.clear()
             scale = min(1.0, PREVIEW_WIDTH / frame.image.shape[1])
+            if self._order.withheld:
+                self._publish_blank(frame, scale)
+                closing.wait(BLANK_INTERVAL_S)
+                continue
             small = cv2.resize(frame.image, None, fx=scale, fy=scale, interpolation=cv2.INTER_AREA)
             good, jpeg = cv2.imencode(".jpg", small, [cv2.IMWRITE_JPEG_QUALITY, JPEG_QUALITY])
             if good:
@@ -347,11 +449,17 @@ class _Run:
                 )
             closing.wait(PREVIEW_INTERVAL_S)
 
+    def _publish_blank(self, frame: Frame, scale: float) -> None:
+        """A grey picture in place of one that nobody is to see."""
+        height, width = (max(1, round(side * scale)) for side in frame.image.shape[:2])
+        good, jpeg = cv2.imencode(".jpg", np.full((height, width), BLANK_GREY, np.uint8))
+        if good:
+            self._publisher.publish(Preview(t_ns=frame.t_ns, jpeg=jpeg.tobytes(), scale=scale), frame.t_ns)
+
     def _beat(self, closing: threading.Event) -> None:
         at, count = self._at, self._count
         while True:
             now_ns = at.clock.now_ns()
-            recorder = self._recorder if not count.ended else None
             self._publisher.publish(
                 Heartbeat(
                     feed="running" if not count.ended else "lost" if at.feed.problem else "ended",
@@ -364,7 +472,7 @@ class _Run:
                     picture_age_ns=now_ns - count.newest_ns if count.newest_ns else 0,
                     reading_seq=self._publisher.records.seq,
                     camera=self._settling.camera_problem,
-                    space_s=recorder.space_s if recorder is not None else None,
+                    space_s=self._segments.space_s if not count.ended else None,
                 ),
                 now_ns,
             )
@@ -377,6 +485,8 @@ class _Run:
         reading = self._publisher.records.reading(request.flight)
         if reading is None:
             return Refused(reason=f"{request.flight}: no such flight in this session")
+        if self._order.unfilmed(reading.routine):
+            return Refused(reason=f"{request.flight}: the gymnast is not to be filmed")
         begin_ns = reading.release_ns - min(request.before_ns, 5 * NS)
         end_ns = reading.end_ns + min(request.after_ns, 5 * NS)
         cut = self._session.clip(begin_ns, end_ns)
@@ -388,13 +498,42 @@ class _Run:
             end_ns=min(end_ns, cut.times_ns[-1]),
         )
 
+    # --- the start list ---
+
+    def _begin_order(self) -> None:
+        """Take the start list and the routines up where an earlier run of capture left them."""
+        self._order = RunningOrder(self._writer.journal, self._tell, self._now_ns)
+        earlier_ns = self._session.frame_times_ns()
+        self._order.resume(int(earlier_ns[-1]) if len(earlier_ns) else 0)
+        for routine in self._order.routines:
+            self._tell(routine)
+        self._tell(self._order.start_list)
+
+    def _tell(self, body: Routine | StartList) -> None:
+        self._publisher.publish(body, self._now_ns())
+
+    def _now_ns(self) -> int:
+        """Capture time: that of the newest picture, once there is one."""
+        return self._newest.t_ns if self._newest is not None else self._at.clock.now_ns()
+
     def _rule(self, request: RulingRequest) -> Answer:
-        ruling = request.ruling
-        if self._publisher.records.reading(ruling.flight) is None:
-            return Refused(reason=f"{ruling.flight}: no such flight in this session")
+        return self._enter(request.ruling)
+
+    def _tag(self, request: TagRequest) -> Answer:
+        return self._enter(request.body)
+
+    def _change_family(self, request: FamilyRequest) -> Answer:
+        with self._reading:
+            self._tell_reading(self._families.choose(request.flight, request.family))
+        return Accepted()
+
+    def _enter(self, said: Ruling | Tag) -> Answer:
+        """Journal what somebody said of a flight, with the time, and tell everybody."""
+        if self._publisher.records.reading(said.flight) is None:
+            return Refused(reason=f"{said.flight}: no such flight in this session")
         now_ns = self._at.clock.now_ns()
         stamped = msgspec.structs.replace(
-            ruling, wall_time=datetime.now(UTC).astimezone().isoformat(timespec="seconds")
+            said, wall_time=datetime.now(UTC).astimezone().isoformat(timespec="seconds")
         )
         self._writer.journal.append(stamped, now_ns)
         self._publisher.publish(stamped, now_ns)

@@ -19,12 +19,21 @@ from bridge.messages import (
     Body,
     Clip,
     ClipRequest,
+    Correction,
+    CorrectionRequest,
     Drawing,
+    Entry,
+    EntryRequest,
     Envelope,
+    FamilyRequest,
+    Handstand,
     Head,
     Heartbeat,
+    Look,
+    LookRequest,
     Measure,
     Moment,
+    PartRequest,
     PathPoint,
     Pose,
     Preview,
@@ -35,16 +44,21 @@ from bridge.messages import (
     Refused,
     Request,
     Routine,
+    RoutineClipRequest,
     Ruling,
     RulingRequest,
     Scene,
     Snapshot,
     SnapshotRequest,
+    StartList,
     StateBody,
     SurveyAnswer,
     SurveyPlace,
     SurveyRequest,
+    Tag,
+    TagRequest,
     Tick,
+    Viewing,
 )
 
 HEAD = Head(session="s", source="run-1", seq=7, t_ns=1_234_567_890_123)
@@ -61,7 +75,19 @@ READING = Reading(
 SCENE = Scene(title="t", picture=(1920, 1080), lines=(LINE,), table="invented 2026", policy="band")
 ROUTINE = Routine(routine=1, start_number="12", begin_ns=5)
 RULING = Ruling(flight="r1-f2", decision="above", by="panel")
+HANDSTAND = Handstand(
+    handstand="r1-h2", routine=1, number=2, t_ns=4, rail="high", way="cast",
+    angle=Quantity(0.125, 0.03, "rad"), side="short", hips_off=Quantity(0.02, 0.01, "m"), shape="arch",
+    shoulders_off=Quantity(0.03, 0.01, "m"), sentence="s", band="within 10 degrees", band_p=0.97,
+    range=(0.0, 0.0),
+)  # fmt: skip
+TAG = Tag(flight="r1-f2", outcome="made", by="coach")
 PLACE = SurveyPlace(name="high.near", px=(812.5, 301.75), u_px=0.5, off_px=(0.25, -0.5), by_hand=True)
+ENTRY = Entry(number="12", order=3, rotation="2", group="A", consent="coaching")
+LOOK = Look(
+    flight="r1-f2", routine=1, by="panel", lasted_s=12.5, stills=("apex",),
+    views=(Viewing(speed=0.5, level="line", passes=1.25),),
+)  # fmt: skip
 BODIES: tuple[Body, ...] = (
     Pose(t_ns=1, joints=((1.5, 2.5), *(None,) * 13), phase="flight"),
     Preview(t_ns=1, jpeg=b"\xff\xd8", scale=0.5),
@@ -70,12 +96,24 @@ BODIES: tuple[Body, ...] = (
     RulingRequest(ruling=RULING), Accepted(), Refused(reason="no"),
     Snapshot(seq=9, scene=SCENE, routines=(ROUTINE,), readings=(READING,), rulings=(RULING,)),
     Clip(flight="r1-f2", matroska=b"\x1aE", times_ns=(1, 2), begin_ns=1, end_ns=2),
+    TAG, TagRequest(body=TAG),
+    StartList(entries=(ENTRY,), next="12", part="warm-up", paused="break"),
+    EntryRequest(action="number", number="12", routine=3, by="meet staff"),
+    PartRequest(part="break", by="meet staff"),
+    HANDSTAND, FamilyRequest(flight="r1-f2", family="dismount"),
     SurveyRequest(action="fit", points=(PLACE,)),
     SurveyAnswer(
         points=(PLACE,), lines=(LINE,), line_u_m=(0.004,), expected_u_m=0.0125, place="10 m away",
         automatic=True, warnings=("noise",), better=("level",), snapped=PLACE, taken="rig.toml",
         still=b"\xff\xd8",
     ),
+    LOOK, LookRequest(look=LOOK), RoutineClipRequest(routine=1, begin_ns=5, length_ns=7),
+    Correction(
+        flight="r1-f2", t_ns=2, hips=(2.5, 3.5), line_px=-1.5, height=Quantity(0.25, 0.01, "m"),
+        measured=Quantity(0.25, 0.01, "m"), band="above", band_p=0.97, chances=(BandChance("above", 0.97),),
+        range=(0.0, 0.05), by="panel",
+    ),
+    CorrectionRequest(flight="r1-f2", t_ns=2, hips=(2.5, 3.5), line_px=-1.5, u_px=1.5, by="panel", keep=True),
 )  # fmt: skip
 
 # Bytes as version 1 wrote them. They are never changed: a change that breaks them needs a new version.
@@ -217,6 +255,88 @@ GOLDEN_1: dict[str, str] = {
         "656172a2707892cb4089640000000000cb4072dc0000000000a4755f7078cb3fe0000000000000a66f66665f"
         "707892cb3fd0000000000000cbbfe0000000000000a762795f68616e64c3a574616b656ea87269672e746f6d"
         "6ca57374696c6cc402ffd8"
+    ),
+    "Tag": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f647985a46b696e64a3746167a6666c69676874a5"
+        "72312d6632a76f7574636f6d65a46d616465a26279a5636f616368a977616c6c5f74696d65a0"
+    ),
+    "TagRequest": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f647982a46b696e64a47461673fa4626f647985a4"
+        "6b696e64a3746167a6666c69676874a572312d6632a76f7574636f6d65a46d616465a26279a5636f616368a9"
+        "77616c6c5f74696d65a0"
+    ),
+    "StartList": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f647985a46b696e64aa7374617274206c697374a7"
+        "656e74726965739187a66e756d626572a23132a56f7264657203a8726f746174696f6ea132a567726f7570a1"
+        "41a7636f6e73656e74a8636f616368696e67a46e616d65a0a9736372617463686564c2a46e657874a23132a4"
+        "70617274a77761726d2d7570a6706175736564a5627265616b"
+    ),
+    "EntryRequest": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f647988a46b696e64a6656e7472793fa661637469"
+        "6f6ea66e756d626572a66e756d626572a23132a56f74686572a0a7726f7574696e6503a7636f6e73656e74c0"
+        "a7656e747269657390a26279aa6d656574207374616666"
+    ),
+    "PartRequest": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f647983a46b696e64a5706172743fa470617274a5"
+        "627265616ba26279aa6d656574207374616666"
+    ),
+    "Handstand": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f6479de0010a46b696e64a968616e647374616e64"
+        "a968616e647374616e64a572312d6832a7726f7574696e6501a66e756d62657202a4745f6e7304a47261696c"
+        "a468696768a3776179a463617374a5616e676c6583a576616c7565cb3fc0000000000000a175cb3f9eb851eb"
+        "851eb8a4756e6974a3726164a473696465a573686f7274a8686970735f6f666683a576616c7565cb3f947ae1"
+        "47ae147ba175cb3f847ae147ae147ba4756e6974a16da57368617065a461726368ad73686f756c646572735f"
+        "6f666683a576616c7565cb3f9eb851eb851eb8a175cb3f847ae147ae147ba4756e6974a16da873656e74656e"
+        "6365a173a462616e64b177697468696e2031302064656772656573a662616e645f70cb3fef0a3d70a3d70aa5"
+        "72616e676592cb0000000000000000cb0000000000000000"
+    ),
+    "FamilyRequest": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f647983a46b696e64a766616d696c793fa6666c69"
+        "676874a572312d6632a666616d696c79a86469736d6f756e74"
+    ),
+    "Look": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f647988a46b696e64a46c6f6f6ba6666c69676874"
+        "a572312d6632a7726f7574696e6501a26279a570616e656ca86c61737465645f73cb4029000000000000a576"
+        "696577739183a57370656564cb3fe0000000000000a56c6576656ca46c696e65a6706173736573cb3ff40000"
+        "00000000a67374696c6c7391a461706578a977616c6c5f74696d65a0"
+    ),
+    "LookRequest": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f647982a46b696e64a56c6f6f6b3fa46c6f6f6b88"
+        "a46b696e64a46c6f6f6ba6666c69676874a572312d6632a7726f7574696e6501a26279a570616e656ca86c61"
+        "737465645f73cb4029000000000000a576696577739183a57370656564cb3fe0000000000000a56c6576656c"
+        "a46c696e65a6706173736573cb3ff4000000000000a67374696c6c7391a461706578a977616c6c5f74696d65"
+        "a0"
+    ),
+    "RoutineClipRequest": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f647984a46b696e64ad726f7574696e6520636c69"
+        "703fa7726f7574696e6501a8626567696e5f6e7305a96c656e6774685f6e7307"
+    ),
+    "Correction": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f64798da46b696e64aa636f7272656374696f6ea6"
+        "666c69676874a572312d6632a4745f6e7302a46869707392cb4004000000000000cb400c000000000000a76c"
+        "696e655f7078cbbff8000000000000a668656967687483a576616c7565cb3fd0000000000000a175cb3f847a"
+        "e147ae147ba4756e6974a16da86d6561737572656483a576616c7565cb3fd0000000000000a175cb3f847ae1"
+        "47ae147ba4756e6974a16da462616e64a561626f7665a662616e645f70cb3fef0a3d70a3d70aa76368616e63"
+        "65739182a462616e64a561626f7665a170cb3fef0a3d70a3d70aa572616e676592cb0000000000000000cb3f"
+        "a999999999999aa26279a570616e656ca977616c6c5f74696d65a0"
+    ),
+    "CorrectionRequest": (
+        "82a46865616486a776657273696f6e01a773657373696f6ea173a6736f75726365a572756e2d31a373657107"
+        "a4745f6e73cf0000011f71fb04cba576616c6964c3a4626f647988a46b696e64ab636f7272656374696f6e3f"
+        "a6666c69676874a572312d6632a4745f6e7302a46869707392cb4004000000000000cb400c000000000000a7"
+        "6c696e655f7078cbbff8000000000000a4755f7078cb3ff8000000000000a26279a570616e656ca46b656570"
+        "c3"
     ),
 }
 

@@ -22,6 +22,8 @@ from bridge.messages import (
     Accepted,
     Clip,
     ClipRequest,
+    FamilyRequest,
+    Reading,
     Refused,
     Ruling,
     RulingRequest,
@@ -132,6 +134,37 @@ def test_the_panels_ruling_is_journalled_and_told(arena: Arena) -> None:
         assert [r.note for r in journal.rulings()] == ["seen twice"]
 
 
+def told(arena: Arena) -> Reading:
+    snapshot = arena.desk.ask(SnapshotRequest())
+    assert isinstance(snapshot, Snapshot)
+    return snapshot.readings[0]
+
+
+def test_the_panels_family_is_journalled_and_told_and_can_be_taken_back(arena: Arena) -> None:
+    measured = wait_for(lambda: settled(arena)).readings[0]
+    assert (measured.family, measured.family_by, measured.start_rail) == ("low_to_high", "", "low")
+    for family in ("salto_regrasp", "", "counter_regrasp"):
+        request = FamilyRequest(flight=measured.flight, family=family)
+        assert arena.desk.ask(request) == Accepted()
+        if not family:
+            assert told(arena) == measured
+        else:
+            changed = told(arena)
+            assert (changed.family, changed.family_by) == (family, "panel")
+            assert changed.apex == measured.apex
+            assert changed.families == measured.families
+    with Session.open(arena.session).journal() as journal:
+        rows = [row.entry() for row in journal.rows("reading")]
+        assert [r.family for r in rows if isinstance(r, Reading) and r.state == "settled"] == [
+            "low_to_high", "salto_regrasp", "low_to_high", "counter_regrasp"
+        ]  # fmt: skip
+        assert journal.readings() == (changed,)
+    for flight, family in ((measured.flight, "giant"), ("r9-f9", "dismount")):
+        refused = arena.desk.ask(FamilyRequest(flight=flight, family=family))
+        assert isinstance(refused, Refused)
+        assert "no " in refused.reason
+
+
 def test_a_second_capture_on_the_session_is_refused(arena: Arena) -> None:
     wait_for(lambda: settled(arena))
     done = subprocess.run(
@@ -152,3 +185,16 @@ def test_it_ends_cleanly_when_told_to(arena: Arena) -> None:
     assert len(session.frame_times_ns()) > 60 * (PART_S - 1)
     with pytest.raises(BusError):
         read_run_file(arena.session)
+
+
+def test_the_panels_family_outlives_a_restart(arena: Arena) -> None:
+    with subprocess.Popen(capture(DEMO.folder, arena.session), stderr=subprocess.PIPE, text=True) as again:
+        with DeskClient(wait_for(lambda: read_run_file(arena.session).addresses)) as desk:
+            snapshot = wait_for(lambda: s if isinstance(s := desk.ask(SnapshotRequest()), Snapshot) else None)
+            earlier = next(r for r in snapshot.readings if r.routine == 1)
+            assert (earlier.family, earlier.family_by) == ("counter_regrasp", "panel")
+            assert desk.ask(FamilyRequest(flight=earlier.flight, family="")) == Accepted()
+        again.send_signal(signal.SIGTERM)
+        assert again.wait(60) == ExitCode.OK
+    with Session.open(arena.session).journal() as journal:
+        assert next(r.family for r in journal.readings() if r.flight == earlier.flight) == "low_to_high"
