@@ -16,10 +16,10 @@ from PySide6.QtGui import QImage
 
 from bridge.clock import Clock
 from bridge.errors import RailcrestError
-from bridge.messages import Envelope, Heartbeat, Pose, Preview, Reading, Routine, Ruling, Scene, Snapshot
+from bridge.messages import Envelope, Heartbeat, Pose, Preview, RecordBody, Snapshot
 from overlay.pixels import jpeg_image
 
-Record = Snapshot | Scene | Routine | Reading | Ruling
+Record = Snapshot | RecordBody
 
 
 @dataclass(frozen=True, slots=True)

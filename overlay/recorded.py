@@ -9,7 +9,7 @@ from __future__ import annotations
 import threading
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 import msgspec
 
@@ -22,9 +22,11 @@ from bridge.messages import (
     Answer,
     Clip,
     ClipRequest,
+    EntryRequest,
     Envelope,
     Head,
     Heartbeat,
+    PartRequest,
     Policy,
     RailLine,
     Reading,
@@ -34,12 +36,16 @@ from bridge.messages import (
     RulingRequest,
     Scene,
     Snapshot,
+    Tag,
+    TagRequest,
 )
+from bridge.running_order import RunningOrder, start_list_of
 from bridge.session import MANIFEST, Session, lock_holder
 
 NS: Final = 1_000_000_000
 BEAT_NS: Final = NS // 2
 LOOK_NS: Final = NS  # how often it is looked whether capture runs
+Said = TypeVar("Said", Ruling, Tag)
 
 
 def is_recorded(folder: Path) -> bool:
@@ -68,6 +74,8 @@ class RecordedSession:
         """Everything on record. ``scene``, if given, is kept as it was while capture ran."""
         with self._session.journal() as journal:
             readings, routines, rulings = journal.readings(), journal.routines(), journal.rulings()
+            tags = journal.tags()
+            start_list = start_list_of(journal)
             seq = journal.head()[0]
         return Snapshot(
             seq=seq,
@@ -75,6 +83,8 @@ class RecordedSession:
             routines=tuple(routines),
             readings=tuple(readings),
             rulings=tuple(rulings),
+            tags=tuple(tags),
+            start_list=start_list,
         )
 
     def clip(self, request: ClipRequest) -> Answer:
@@ -93,13 +103,18 @@ class RecordedSession:
             end_ns=min(end_ns, cut.times_ns[-1]),
         )
 
-    def rule(self, ruling: Ruling, t_ns: int) -> Ruling:
-        """Enter the panel's ruling in the journal; returns it with its time."""
+    def enter(self, said: Said, t_ns: int) -> Said:
+        """Enter a ruling or a tag in the journal; returns it with its time."""
         now = datetime.now(UTC).astimezone().isoformat(timespec="seconds")
-        stamped = msgspec.structs.replace(ruling, wall_time=now)
+        stamped = msgspec.structs.replace(said, wall_time=now)
         with Journal(self._session.file(JOURNAL_FILE), write=True) as journal:
             journal.append(stamped, t_ns)
         return stamped
+
+    def order(self, request: EntryRequest | PartRequest, t_ns: int) -> Answer:
+        """Change the start list, or put a routine right."""
+        with Journal(self._session.file(JOURNAL_FILE), write=True) as journal:
+            return RunningOrder(journal, lambda _: None, lambda: t_ns).answer(request)
 
     def _scene(self, readings: tuple[Reading, ...]) -> Scene:
         manifest = self._session.manifest
@@ -214,10 +229,17 @@ class FolderDesk:
             case ClipRequest():
                 return recorded.clip(request)
             case RulingRequest():
-                recorded.rule(request.ruling, self._clock.now_ns())
+                recorded.enter(request.ruling, self._clock.now_ns())
                 return Accepted()
-            case _:
+            case TagRequest():
+                recorded.enter(request.body, self._clock.now_ns())
+                return Accepted()
+            case EntryRequest() | PartRequest():
+                return recorded.order(request, self._clock.now_ns())
+            case SnapshotRequest():
                 return recorded.snapshot()
+            case _:
+                return Refused(reason="this recording is closed; it takes that only while capture runs")
 
     def close(self) -> None:
         """Leave the bus."""

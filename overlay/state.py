@@ -2,7 +2,20 @@
 
 from __future__ import annotations
 
-from bridge.messages import Policy, Reading, Routine, Ruling, Scene, Snapshot
+import itertools
+
+from bridge.messages import (
+    Correction,
+    Handstand,
+    Look,
+    Policy,
+    Reading,
+    Routine,
+    Ruling,
+    Scene,
+    Snapshot,
+    StartList,
+)
 from overlay.policy import first_level, limited
 
 
@@ -18,10 +31,15 @@ class SessionState:
         self.routines: dict[int, Routine] = {}
         self.readings: dict[str, Reading] = {}
         self.rulings: dict[str, Ruling] = {}
+        self.handstands: dict[str, Handstand] = {}
+        self.looks: list[Look] = []
+        self.corrections: dict[str, Correction] = {}
+        self.start_list: StartList | None = None
         self.flight: str | None = None
         self.routine: int | None = None
         self.following = True
         self._wanted: Policy = "picture"
+        self._drawn: Policy = "line"  # what was drawn last
 
     @property
     def level(self) -> Policy:
@@ -30,7 +48,20 @@ class SessionState:
 
     def show(self, level: Policy) -> None:
         """Ask for a level; the scene's policy still limits it."""
+        if level != "picture":
+            self._drawn = level
         self._wanted = level
+
+    def toggle_plain(self) -> None:
+        """From the drawn picture to the plain one, and back to what was drawn."""
+        self._wanted = self._drawn if self.level == "picture" else "picture"
+
+    @property
+    def drawn_level(self) -> Policy:
+        """What is drawn where a plain and a drawn picture stand side by side."""
+        if self.scene is None:
+            return "picture"
+        return limited(self._drawn if self._wanted == "picture" else self._wanted, self.scene.policy)
 
     @property
     def reading(self) -> Reading | None:
@@ -49,8 +80,11 @@ class SessionState:
             case Snapshot():  # it replaces everything
                 self._take_scene(body.scene)
                 self.routines, self.readings, self.rulings = {}, {}, {}
-                for part in (*body.routines, *body.readings, *body.rulings):
+                self.handstands, self.looks, self.corrections = {}, [], {}
+                kept = (body.routines, body.readings, body.rulings, body.handstands, body.looks)
+                for part in (*itertools.chain(*kept), *body.corrections):
                     self._take(part)
+                self.start_list = body.start_list
             case Scene():
                 self._take_scene(body)
             case _:
@@ -73,6 +107,25 @@ class SessionState:
         flights = self.flights()
         self.flight = flights[-1].flight if flights else None
 
+    @property
+    def ended(self) -> Routine | None:
+        """The routine that ended last; while none has ended, the newest that has a flight."""
+        over = [r for r in self.routines.values() if r.end_ns is not None]
+        if over:
+            return max(over, key=lambda r: (r.end_ns or 0, r.routine))
+        begun = [r for r in self.routines.values() if self.flights(r.routine)]
+        return max(begun, key=lambda r: r.routine, default=None)
+
+    def with_number(self, start_number: str) -> tuple[Routine, ...]:
+        """The routines of a start number, the newest first; leading noughts do not count."""
+        wanted = start_number.strip().lstrip("0").casefold()
+        found = (r for r in self.routines.values() if r.start_number.lstrip("0").casefold() == wanted)
+        return tuple(sorted(found, key=lambda r: -r.routine)) if wanted else ()
+
+    def numbered(self, number: int) -> Reading | None:
+        """The flight of the routine on show that bears this number."""
+        return next((r for r in self.flights() if r.number == number), None)
+
     def neighbour(self, by: int) -> str | None:
         """The flight ``by`` places on in the routine, staying within it."""
         names = [r.flight for r in self.flights()]
@@ -90,6 +143,7 @@ class SessionState:
     def _take_scene(self, scene: Scene) -> None:
         if self.scene is None or (scene.title, scene.training) != (self.scene.title, self.scene.training):
             self._wanted = first_level(scene)
+            self._drawn = "line" if self._wanted == "picture" else self._wanted
         self.scene = scene
 
     def _take(self, body: object) -> None:
@@ -100,6 +154,14 @@ class SessionState:
                 self.readings[body.flight] = body
             case Ruling():
                 self.rulings[body.flight] = body
+            case Handstand():
+                self.handstands[body.handstand] = body
+            case Look():
+                self.looks.append(body)
+            case Correction():
+                self.corrections[body.flight] = body
+            case StartList():
+                self.start_list = body
 
     def _choose_newest(self) -> None:
         places = [r.routine for r in self.readings.values()] + list(self.routines)
