@@ -192,6 +192,25 @@ def test_going_on_after_a_cut_loses_nothing(tmp_path: Path) -> None:
         assert [m.mark for m in practice.state.locked_marks()] == [15, 20]
 
 
+def test_only_one_program_runs_a_practice(tmp_path: Path, practice: Practice) -> None:
+    with pytest.raises(RecordingError, match="another program"):
+        Practice(tmp_path / "practice.sqlite")
+    practice.close()
+    practice.close()
+    with Practice(tmp_path / "practice.sqlite") as again:
+        assert again.state.plan == PLAN
+
+
+def test_a_practice_that_ends_early_reveals_what_was_marked(practice: Practice) -> None:
+    practice.join()
+    open_showing(practice, 1)
+    practice.do(Locked(number=1))
+    practice.do(Ended())  # its repeat, showing 3, never comes
+    practice.do(Revealed(number=1))
+    with pytest.raises(NotNowError, match="lock showing 3"):
+        practice.do(Revealed(number=3))
+
+
 def test_own_codes_are_not_kept(tmp_path: Path, practice: Practice) -> None:
     _, code = practice.join()
     practice.close()
@@ -389,6 +408,10 @@ def test_a_plan_takes_steps_and_references_along() -> None:
         plan("E", [], TABLE, today=TODAY, seed=1)
     with pytest.raises(NotNowError, match="at least a second"):
         plan("E", [example("a")], TABLE, today=TODAY, seed=1, thinking_ns=0)
+    with pytest.raises(NotNowError, match="true speed"):
+        plan("E", [example("a")], TABLE, today=TODAY, seed=1, slowness=3)
+    slow = plan("E", [example("a")], TABLE, today=TODAY, seed=1, slowness=4)
+    assert (slow.slowness, slow.speed) == (4, "quarter speed")
 
 
 def test_codes_are_read_as_people_type_them() -> None:

@@ -17,10 +17,14 @@ from hypothesis.extra.numpy import arrays
 
 from overlay.clinic.rater_statistics import (
     alpha,
+    alpha_interval,
     count_table,
     disagreement_weights,
     icc_agreement,
+    kappa_se,
+    kappa_with_interval,
     limits_of_agreement,
+    mean_of_pairs,
     mean_with_interval,
     rank_correlation,
     slope,
@@ -112,6 +116,44 @@ def test_kappa_as_irrcac_prints_it(weighting: str, printed: str) -> None:
     """Gwet 2014, two abstractors, N = 100; output printed in the R package irrCAC's page on kappa2.table."""
     counts = [[13, 0, 0], [0, 20, 7], [0, 4, 56]]
     assert f"{weighted_kappa(counts, disagreement_weights(3, weighting)):.7f}" == printed  # type: ignore[arg-type]
+
+
+def test_interval_of_kappa_as_irrcac_prints_it() -> None:
+    """Gwet 2014, two abstractors: standard error and interval printed on irrCAC's page on kappa2.table."""
+    counts = [[13, 0, 0], [0, 20, 7], [0, 4, 56]]
+    weights = disagreement_weights(3, "nominal")
+    assert f"{kappa_se(counts, weights):.5f}" == "0.05891"
+    found = kappa_with_interval(counts, weights)
+    assert found is not None
+    assert (f"{found.low:.3f}", f"{found.high:.3f}") == ("0.680", "0.913")
+    alike = kappa_with_interval([[4, 0], [0, 3]], disagreement_weights(2, "linear"))
+    assert alike is not None
+    assert alike.value == 1
+    assert math.isnan(alike.low)
+    assert kappa_with_interval([[1, 0], [0, 0]], disagreement_weights(2, "linear")) is None
+
+
+def test_kappa_of_several_raters_is_the_mean_over_pairs() -> None:
+    a, b, c = [0, 1, 2, 2, 1], [0, 1, 1, 2, 1], [0, 2, 2, 2, math.nan]
+    weights = disagreement_weights(3, "linear")
+    pairs = [
+        weighted_kappa(count_table(a, b, 3), weights),
+        weighted_kappa(count_table(a[:4], [0, 2, 2, 2], 3), weights),
+        weighted_kappa(count_table(b[:4], [0, 2, 2, 2], 3), weights),
+    ]
+    assert mean_of_pairs([a, b, c], 3) == pytest.approx(np.mean(pairs))  # type: ignore[arg-type]
+    assert mean_of_pairs([[1, 1], [1, 1]], 3) is None
+
+
+def test_alpha_interval_is_wide_for_few_items_and_says_the_same_twice() -> None:
+    few = alpha_interval(KRIPPENDORFF)
+    many = alpha_interval(np.tile(KRIPPENDORFF, 8))
+    assert few is not None
+    assert many is not None
+    assert few == alpha_interval(KRIPPENDORFF)
+    assert few.low < few.value < few.high
+    assert many.high - many.low < few.high - few.low
+    assert alpha_interval([[1, 1], [1, 1]]) is None
 
 
 @pytest.mark.parametrize(
@@ -243,6 +285,7 @@ def test_nothing_is_said_where_nothing_is_defined() -> None:
     assert rank_correlation([1, 1, 1], [1, 2, 3]) is None
     assert slope([1, 1, 1, 1], [1, 2, 3, 4]) is None
     assert mean_with_interval([1]) is None
+    assert icc_agreement([[0, 5], [5, 0]]) is None  # as much against each other as can be
     with pytest.raises(ValueError, match="every rater"):
         variance_table([[1, 2], [1, N]])
     with pytest.raises(ValueError, match="same items"):

@@ -19,14 +19,15 @@ import numpy as np
 
 from overlay.clinic.rater_statistics import (
     Estimate,
-    alpha,
+    alpha_interval,
     count_table,
     disagreement_weights,
     icc_agreement,
+    kappa_with_interval,
+    mean_of_pairs,
     mean_with_interval,
     rank_correlation,
     slope,
-    weighted_kappa,
 )
 from overlay.clinic.steps import Steps, points
 
@@ -107,7 +108,8 @@ class RoomAgreement:
     repeats: Counts
     later_minus_first: Differences | None  # the same clip shown again, freed of what clip it was
     order: Estimate | None  # change of the difference from the reference, points per ten showings
-    alpha: float | None  # Krippendorff, ordinal
+    kappa: float | None  # weighted, linear: mean over every two markers
+    alpha: Estimate | None  # Krippendorff, ordinal
     panel: Panel | None
     disputed: tuple[Disputed, ...]  # most disputed first
     cautions: tuple[str, ...]
@@ -122,7 +124,7 @@ class OwnAgreement:
     reference: Counts
     from_reference: Differences | None
     from_measurement: Differences | None
-    kappa: float | None  # with the reference, linear weights over steps
+    kappa: Estimate | None  # with the reference, linear weights over steps
     rank: float | None  # Kendall's tau-b with the reference
     repeats: Counts
     order: Estimate | None
@@ -147,11 +149,13 @@ def room_agreement(items: Sequence[Item], marks: Iterable[Mark]) -> RoomAgreemen
     ]
     panel = _panel(table, list(first))
     marked = [m for m in table.marks.values() if m.number in first]
-    found_alpha = (
-        alpha(table.matrix(list(first), table.markers)) if len(table.markers) > 1 and first else None
-    )
+    several = len(table.markers) > 1 and bool(first)
+    matrix = table.matrix(list(first), table.markers)
+    found_alpha = alpha_interval(matrix) if several else None
+    scale = np.array(table.scale)
+    places = np.where(np.isnan(matrix), np.nan, np.searchsorted(scale, np.nan_to_num(matrix)))
     clips = sum(1 for n in first if by_clip[n])
-    intervals = [panel.single, panel.average] if panel else []
+    intervals = [*([panel.single, panel.average] if panel else []), *([found_alpha] if found_alpha else [])]
     return RoomAgreement(
         clips=clips,
         markers=len(table.markers),
@@ -162,6 +166,7 @@ def room_agreement(items: Sequence[Item], marks: Iterable[Mark]) -> RoomAgreemen
         repeats=_counts((s, a, b) for s, a, b, _ in table.repeats()),
         later_minus_first=_differences([(b - a) / 100 for _, a, b, _ in table.repeats()]),
         order=_order(table, table.marks.values()),
+        kappa=mean_of_pairs(places, len(scale)) if several else None,
         alpha=found_alpha,
         panel=panel,
         disputed=_disputed(first, by_clip),
@@ -176,7 +181,7 @@ def own_agreement(items: Sequence[Item], marks: Iterable[Mark], marker: str) -> 
     compared = [m for m in own if table.items[m.number].reference is not None]
     mine = [m.mark for m in compared]
     theirs = [r for m in compared if (r := table.items[m.number].reference) is not None]
-    scale = sorted({h for i in table.items.values() for h in i.steps.hundredths})
+    scale = table.scale
     pairs = count_table([scale.index(m) for m in mine], [scale.index(r) for r in theirs], len(scale))
     return OwnAgreement(
         marker=marker,
@@ -184,7 +189,7 @@ def own_agreement(items: Sequence[Item], marks: Iterable[Mark], marker: str) -> 
         reference=_counts(table.with_reference(own)),
         from_reference=_differences(_from_reference(table, own)),
         from_measurement=_differences(_from_measurement(table, own)),
-        kappa=weighted_kappa(pairs, disagreement_weights(len(scale), "linear")),
+        kappa=kappa_with_interval(pairs, disagreement_weights(len(scale), "linear")),
         rank=rank_correlation(mine, theirs),
         repeats=_counts((s, a, b) for s, a, b, _ in table.repeats()),
         order=_order(table, table.marks.values()),
@@ -207,7 +212,7 @@ def marks_csv(items: Sequence[Item], marks: Iterable[Mark]) -> str:
         out.writerow(
             [
                 item.number,
-                item.clip,
+                _plain(item.clip),
                 int(item.repeat),
                 mark.marker,
                 points(mark.mark),
@@ -217,6 +222,11 @@ def marks_csv(items: Sequence[Item], marks: Iterable[Mark]) -> str:
             ]
         )
     return text.getvalue()
+
+
+def _plain(text: str) -> str:
+    """A name that no spreadsheet takes for a formula."""
+    return f"'{text}" if text[:1] in "=+-@\t\r" else text
 
 
 class _Table:
@@ -240,7 +250,9 @@ class _Table:
             if (mark.marker, mark.number) in self.marks:
                 raise ValueError(f"{mark.marker} marked showing {mark.number} twice")
             self.marks[mark.marker, mark.number] = mark
-        self.markers = sorted({m.marker for m in self.marks.values()})
+        self.markers = sorted({m.marker for m in self.marks.values()}, key=lambda m: (len(m), m))
+        # Every deduction of the table in order: the places of these are the categories of kappa.
+        self.scale = sorted({h for i in items for h in i.steps.hundredths})
 
     def by_number(self, number: int) -> list[Mark]:
         return [m for m in (self.marks.get((who, number)) for who in self.markers) if m]

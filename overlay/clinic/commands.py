@@ -4,17 +4,18 @@ from __future__ import annotations
 
 import random
 from contextlib import closing
-from datetime import UTC, date, datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
+import msgspec
 import typer
 
 from bridge.errors import ConfigError
-from bridge.session import Session, data_dir
+from bridge.session import data_dir
 
 if TYPE_CHECKING:
-    from overlay.clinic.examples import Collection, Example
+    from overlay.clinic.examples import Collection, Example, Reference
 
 Set = Annotated[Path | None, typer.Option("--set", help="The example set's file.", dir_okay=False)]
 
@@ -25,6 +26,9 @@ def register(app: typer.Typer) -> None:
         help="Example flights, blind practice marking, and how far the markers agree.", no_args_is_help=True
     )
     group.command("collect")(collect)
+    group.command("refer")(refer)
+    group.command("hide")(hide)
+    group.command("tidy")(tidy)
     group.command("find")(find)
     group.command("practice")(practice)
     group.command("agree")(agree)
@@ -36,63 +40,81 @@ def collect(
     flight: Annotated[str, typer.Argument(help="The flight, such as r1-f2.")],
     grade: Annotated[str, typer.Option(help="good, middling or poor.")],
     reason: Annotated[str, typer.Option(help="Why, in a sentence.")],
-    side: Annotated[str, typer.Option(help="Where the low bar is in the picture: left or right.")],
-    book: Annotated[str, typer.Option(help="Rule book.")],
-    year: Annotated[int, typer.Option(help="Its year.")],
+    side: Annotated[str, typer.Option(help="Low bar left or right; left out: as the rig says.")] = "",
+    book: Annotated[str, typer.Option(help="Rule book; left out: as the session's table says.")] = "",
+    year: Annotated[int | None, typer.Option(help="Its year.")] = None,
     level: Annotated[str, typer.Option(help="Of the gymnast's programme.")] = "",
-    camera: Annotated[str, typer.Option(help="The camera's place, in words.")] = "",
-    shape: Annotated[str, typer.Option(help="Body shape at the highest point.")] = "",
+    camera: Annotated[str, typer.Option(help="The camera's place; left out: as the rig says.")] = "",
+    shape: Annotated[str, typer.Option(help="Body shape at the highest point; left out: as measured.")] = "",
     mark: Annotated[float | None, typer.Option(help="Reference mark, points.")] = None,
     why: Annotated[str, typer.Option(help="Reasons of the reference mark.")] = "",
     by: Annotated[str, typer.Option(help="Who set it, by role.")] = "",
+    slow_motion: Annotated[bool, typer.Option("--slow-motion", help="Set with slow motion.")] = False,
     set_file: Set = None,
 ) -> None:
     """Keep a recorded flight as an example, with its consent and expiry."""
-    from overlay.clinic.examples import GRADES, SIDES, Reference, example_of
-    from overlay.clinic.steps import hundredths
+    from overlay.clinic.collecting import Known, collect_flight
+    from overlay.clinic.examples import GRADES, SIDES
 
     wanted = next((g for g in GRADES if g == grade), None)
     where = next((s for s in SIDES if s == side), None)
     if wanted is None:
         raise typer.BadParameter("choose good, middling or poor", param_hint="--grade")
-    if where is None:
+    if side and where is None:
         raise typer.BadParameter("choose left or right", param_hint="--side")
     if mark is not None and not (why and by):
         raise typer.BadParameter("a reference mark needs --why and --by", param_hint="--mark")
-    opened = Session.open(session)
-    with closing(opened.journal()) as journal:
-        reading = next((r for r in journal.readings() if r.flight == flight), None)
-        if reading is None:
-            raise ConfigError(f"{session}: no flight {flight}; railcrest sessions show lists them")
-        starts = {r.routine: r.start_number for r in journal.routines()}
-        who = starts.get(reading.routine, "")
-        consents = {g.start_number: g.consent for g in journal.gymnasts()}
-    expires = opened.manifest.expires
-    if not expires:
-        raise ConfigError(f"{session}: it has no expiry date; set one first")
-    example = example_of(
-        reading,
-        session=session.resolve().name,
-        gymnast=who,
-        grade=wanted,
-        reason=reason,
-        side=where,
-        rule_book=book,
-        rule_year=year,
-        consent=consents.get(who, "this session only"),
-        expires=date.fromisoformat(expires),
-        level=level,
-        camera_place=camera,
-        shape=shape,
-    )
-    reference = None
-    if mark is not None:
-        reference = Reference(mark=hundredths(mark), reason=why, by=by, on=datetime.now(UTC).date())
     kept = _collection(set_file)
-    kept.add(example)
-    if reference is not None:
-        kept.refer(example.id, reference)
+    known = Known(where, book, year, level, camera, shape)
+    example = collect_flight(kept, session, flight, wanted, reason, known)
+    if mark is not None:
+        kept.refer(example.id, _reference(mark, why, by, slow_motion))
     typer.echo(example.id)
+
+
+def refer(
+    example: Annotated[str, typer.Argument(help="The example.")],
+    mark: Annotated[float, typer.Option(help="Reference mark, points.")],
+    why: Annotated[str, typer.Option(help="Reasons of the mark.")],
+    by: Annotated[str, typer.Option(help="Who set it, by role.")],
+    changed: Annotated[str, typer.Option(help="Why it is changed, where there was one.")] = "",
+    slow_motion: Annotated[bool, typer.Option("--slow-motion", help="Set with slow motion.")] = False,
+    set_file: Set = None,
+) -> None:
+    """Set an example's reference mark, or change it and say why."""
+    _collection(set_file).refer(example, _reference(mark, why, by, slow_motion, changed))
+
+
+def hide(
+    example: Annotated[str, typer.Argument(help="The example.")],
+    part: Annotated[
+        list[str] | None, typer.Option(help="Left,top,width,height in picture px; again for more.")
+    ] = None,
+    set_file: Set = None,
+) -> None:
+    """Say which parts of the copy are painted over: numbers, names, scoreboards. Without parts: none."""
+    from overlay.clinic.copies import have_copy
+    from overlay.clinic.examples import Hidden
+
+    hidden = []
+    for text in part or []:
+        try:
+            x, y, width, height = (int(n) for n in text.split(","))
+            hidden.append(msgspec.convert({"x": x, "y": y, "width": width, "height": height}, Hidden))
+        except (ValueError, msgspec.ValidationError) as error:
+            raise typer.BadParameter("give left,top,width,height in whole px", param_hint="--part") from error
+    kept = _collection(set_file)
+    kept.hide(example, hidden)
+    folder, _ = have_copy(kept.copies, kept.get(example))
+    typer.echo(folder)
+
+
+def tidy(set_file: Set = None) -> None:
+    """Follow consent and days of deletion of the sessions; what is not cleared any more goes."""
+    from overlay.clinic.collecting import follow
+
+    for line in follow(_collection(set_file)):
+        typer.echo(line)
 
 
 def find(
@@ -130,7 +152,7 @@ def practice(
     title: Annotated[str, typer.Option()] = "Practice marking",
     repeats: Annotated[int, typer.Option(help="How many clips come a second time.")] = 0,
     views: Annotated[int, typer.Option(help="How often each clip is shown.")] = 1,
-    speed: Annotated[str, typer.Option(help="Speed, as told to the markers.")] = "true speed",
+    slower: Annotated[int, typer.Option(help="1 true speed, 2 half, 4 quarter, 8 eighth speed.")] = 1,
     thinking_s: Annotated[float, typer.Option("--thinking", help="Thinking time, seconds.")] = 30.0,
     seed: Annotated[int | None, typer.Option(help="Of the shuffled order.")] = None,
     host: Annotated[str, typer.Option(help="Address of this machine that markers reach.")] = "127.0.0.1",
@@ -156,7 +178,7 @@ def practice(
             seed=random.randrange(2**31) if seed is None else seed,
             repeats=repeats,
             views=views,
-            speed=speed,
+            slowness=slower,
             thinking_ns=round(thinking_s * NS),
         )
     with Practice(file, begun) as held:
@@ -187,6 +209,16 @@ def agree(
     )
     for line in lines:
         typer.echo(line)
+
+
+def _reference(mark: float, why: str, by: str, slow_motion: bool, changed: str = "") -> Reference:
+    from overlay.clinic.examples import Reference
+    from overlay.clinic.steps import hundredths
+
+    today = datetime.now(UTC).astimezone().date()
+    return Reference(
+        mark=hundredths(mark), reason=why, by=by, on=today, slow_motion=slow_motion, why_changed=changed
+    )
 
 
 def _collection(set_file: Path | None) -> Collection:

@@ -14,13 +14,17 @@ The rules that keep marks honest:
 
 from __future__ import annotations
 
+import contextlib
+import fcntl
 import hashlib
+import os
 import random
 import secrets
 import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date
+from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Final, Literal, cast
@@ -34,11 +38,13 @@ from bridge.messages import Body
 from overlay.clinic.agreement import Item, Mark
 from overlay.clinic.examples import Example
 from overlay.clinic.steps import Steps, StepTable
+from overlay.words import speed_words
 
 NS: Final = 1_000_000_000
 GAP: Final = 3  # at least this many other showings lie between a clip and its repeat: our choice
 FEW: Final = 3  # fewer marks than this are not spread out before the room: they would tell whose they are
 MARKERS: Final = 60
+SLOWNESS: Final = (1, 2, 4, 8)  # as the viewer's speeds
 ALPHABET: Final = "23456789ABCDEFGHJKMNPQRSTUVWXYZ"  # without what is misread
 Phase = Literal["waiting", "viewing", "marking", "locked", "ended"]
 
@@ -77,6 +83,7 @@ class Begun(Body, frozen=True, kw_only=True, tag="begun"):
     showings: tuple[Showing, ...]
     views: int = 1
     speed: str = "true speed"
+    slowness: int = 1  # how many times slower than true speed clips are shown
     thinking_ns: int = 30 * NS
 
 
@@ -258,7 +265,8 @@ class State:
         clip = self.showing(number).clip
         if not self.locked(number):
             raise NotNowError(f"lock showing {number} first")
-        if not all(self.locked(s.number) for s in self.plan.showings if s.clip == clip):
+        through = all(self.locked(s.number) for s in self.plan.showings if s.clip == clip)
+        if not through and self.phase != "ended":  # once it is over, a repeat that was left out comes no more
             raise NotNowError(f"keep showing {number} for later: its clip is not through yet")
 
 
@@ -439,7 +447,7 @@ def plan(
     seed: int,
     repeats: int = 0,
     views: int = 1,
-    speed: str = "true speed",
+    slowness: int = 1,
     thinking_ns: int = 30 * NS,
     room_code: str | None = None,
 ) -> Begun:
@@ -455,6 +463,8 @@ def plan(
         raise NotNowError("choose at least one clip that is cleared for teaching")
     if kept_back := [e.id for e in known.values() if not e.cleared(today)]:
         raise NotNowError(f"{', '.join(kept_back)}: not cleared for teaching today; leave it out")
+    if slowness not in SLOWNESS:
+        raise NotNowError(f"show clips at true speed, or {', '.join(map(str, SLOWNESS[1:]))} times slower")
     if views < 1 or thinking_ns < NS:
         raise NotNowError("show each clip at least once, and give at least a second to think")
     showings = []
@@ -488,7 +498,8 @@ def plan(
         seed=seed,
         showings=tuple(showings),
         views=views,
-        speed=speed,
+        speed=speed_words(Fraction(1, slowness)),
+        slowness=slowness,
         thinking_ns=thinking_ns,
     )
 
@@ -517,7 +528,8 @@ class Practice:
         code: gives a marker's own code.
 
     Raises:
-        RecordingError: the journal cannot be used, holds no practice, or holds another one.
+        RecordingError: the journal cannot be used, holds no practice, holds another one, or another
+            program holds the practice.
     """
 
     def __init__(
@@ -531,12 +543,18 @@ class Practice:
         self._clock: Clock = clock or SystemClock()
         self._code = code
         self._lock = threading.Lock()
+        self._version = self._stage = 0
         fresh = not path.exists()
         if fresh and begun is None:
             raise RecordingError(f"{path}: there is no practice; name clips to begin one")
         if not fresh and begun is not None:
             raise RecordingError(f"{path}: holds a practice already; name another file, or go on with it")
-        self._journal = Journal(path, write=True)
+        self._held = _hold(path)
+        try:
+            self._journal = Journal(path, write=True)
+        except BaseException:
+            self._let_go()
+            raise
         try:
             if begun is not None:
                 self._append(begun, self._clock.now_ns())
@@ -545,7 +563,7 @@ class Practice:
                 self._state = replay(self._journal)
                 self.do(Resumed())
         except BaseException:
-            self._journal.close()
+            self.close()
             raise
 
     @property
@@ -554,6 +572,23 @@ class Practice:
         with self._lock:
             self._tick()
             return self._state
+
+    @property
+    def version(self) -> int:
+        """Grows with everything that happens."""
+        with self._lock:
+            self._tick()
+            return self._version
+
+    @property
+    def stage(self) -> int:
+        """Grows with what the teacher does and with the clock, never with what a marker does.
+
+        A marker's device asks for this, so that not even the moment of another's mark can be seen.
+        """
+        with self._lock:
+            self._tick()
+            return self._stage
 
     def now_ns(self) -> int:
         """The practice's clock."""
@@ -590,6 +625,7 @@ class Practice:
     def close(self) -> None:
         """Close the journal; safe to call twice."""
         self._journal.close()
+        self._let_go()
 
     def __enter__(self) -> Practice:
         return self
@@ -598,6 +634,11 @@ class Practice:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+    def _let_go(self) -> None:
+        if self._held is not None:
+            os.close(self._held)
+            self._held = None
 
     def _tick(self) -> None:
         if self._state.phase == "marking" and self._clock.now_ns() >= self._state.until_ns:
@@ -608,11 +649,29 @@ class Practice:
         after = self._state.after(event, t_ns)
         self._append(event, t_ns)
         self._state = after
+        self._version += 1
+        if not isinstance(event, Joined | Marked | Typed):
+            self._stage += 1
         return after
 
     def _append(self, event: Event, t_ns: int) -> None:
         # The journal chains any tagged struct; its own reader of entries is for sessions.
         self._journal.append(cast(Any, event), t_ns)
+
+
+def _hold(path: Path) -> int | None:
+    """Keep other programs from steering the same practice; gives the open lock file."""
+    try:
+        number = os.open(path.with_name(f"{path.name}.lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+    except OSError as error:
+        raise RecordingError(f"{path}: cannot be written ({error.strerror}); choose another place") from error
+    try:
+        fcntl.flock(number, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            os.close(number)
+        raise RecordingError(f"{path}: another program runs this practice; stop that one first") from error
+    return number
 
 
 def replay(journal: Journal) -> State:

@@ -6,6 +6,7 @@ too few of them).
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -102,6 +103,87 @@ def weighted_kappa(table: ArrayLike, weights: ArrayLike) -> float | None:
     return None if expected <= 0 else 1.0 - float((cost * seen).sum()) / expected
 
 
+def kappa_with_interval(counts: ArrayLike, weights: ArrayLike) -> Estimate | None:
+    """Weighted kappa with its large-sample interval.
+
+    The standard error is that of Fleiss, Cohen & Everitt 1969; the interval takes Student's quantile
+    with one degree of freedom less than there are items, as irrCAC's does.
+
+    Args:
+        counts: (k, k) counts, one rater in rows.
+        weights: (k, k) disagreement weights, zero on the diagonal.
+
+    Returns:
+        The estimate, or None where kappa is not defined or there are fewer than two items. Low and high
+        are not a number when all marks agree: that formula then gives no width.
+    """
+    seen = np.asarray(counts, np.float64)
+    n = float(seen.sum())
+    kappa = weighted_kappa(seen, weights)
+    if kappa is None or n < 2:
+        return None
+    error = kappa_se(seen, weights)
+    if error <= 0:
+        return Estimate(kappa, math.nan, math.nan)
+    half = float(stats.t.ppf((1 + CONFIDENCE) / 2, n - 1)) * error
+    return Estimate(kappa, kappa - half, min(kappa + half, 1.0))
+
+
+def kappa_se(counts: ArrayLike, weights: ArrayLike) -> float:
+    """Standard error of a weighted kappa that is not zero (Fleiss, Cohen & Everitt 1969)."""
+    seen = np.asarray(counts, np.float64)
+    n = float(seen.sum())
+    seen = seen / n
+    cost = np.asarray(weights, np.float64)
+    agree = 1.0 - cost / cost.max()
+    rows, columns = seen.sum(axis=1), seen.sum(axis=0)
+    expected = float((agree * np.outer(rows, columns)).sum())
+    kappa = (float((agree * seen).sum()) - expected) / (1 - expected)
+    by_chance = (agree @ columns)[:, None] + (rows @ agree)[None, :]
+    spread = float((seen * (agree - by_chance * (1 - kappa)) ** 2).sum())
+    variance = (spread - (kappa - expected * (1 - kappa)) ** 2) / (n * (1 - expected) ** 2)
+    return math.sqrt(variance) if variance > 1e-15 else 0.0
+
+
+def mean_of_pairs(ratings: ArrayLike, categories: int, weighting: Weighting = "linear") -> float | None:
+    """Weighted kappa of more than two raters: the mean over their pairs (Light 1971).
+
+    Args:
+        ratings: (raters, items), categories in ``range(categories)``, NaN where a rater gave none.
+
+    Returns:
+        The mean, or None when kappa is defined for no pair.
+    """
+    marks = np.asarray(ratings, np.float64)
+    weights = disagreement_weights(categories, weighting)
+    found = []
+    for one, other in itertools.combinations(marks, 2):
+        both = ~(np.isnan(one) | np.isnan(other))
+        table = count_table(one[both].astype(int).tolist(), other[both].astype(int).tolist(), categories)
+        kappa = weighted_kappa(table, weights)
+        if kappa is not None:
+            found.append(kappa)
+    return float(np.mean(found)) if found else None
+
+
+def alpha_interval(ratings: ArrayLike, level: Level = "ordinal", draws: int = 400) -> Estimate | None:
+    """Krippendorff's alpha with a percentile interval: items drawn again with replacement (Efron 1979).
+
+    The draws are the same at every call, so that a report says the same twice. None where alpha is.
+    """
+    marks = np.asarray(ratings, np.float64)
+    value = alpha(marks, level)
+    if value is None:
+        return None
+    draw = np.random.default_rng(1)
+    again = [alpha(marks[:, draw.integers(0, marks.shape[1], marks.shape[1])], level) for _ in range(draws)]
+    known = [a for a in again if a is not None]
+    if len(known) < draws / 2:
+        return Estimate(value, math.nan, math.nan)
+    low, high = np.quantile(known, [(1 - CONFIDENCE) / 2, (1 + CONFIDENCE) / 2])
+    return Estimate(value, float(low), float(high))
+
+
 def alpha(ratings: ArrayLike, level: Level = "ordinal") -> float | None:
     """Krippendorff's alpha.
 
@@ -170,9 +252,10 @@ def icc_agreement(ratings: ArrayLike) -> tuple[Estimate, Estimate] | None:
         none = Estimate(single, math.nan, math.nan)
         mean = t.between_targets / (t.between_targets + t.between_raters / n)
         return none, Estimate(mean, math.nan, math.nan)
-    single = (t.between_targets - t.residual) / (
-        t.between_targets + (k - 1) * t.residual + k * (t.between_raters - t.residual) / n
-    )
+    whole = t.between_targets + (k - 1) * t.residual + k * (t.between_raters - t.residual) / n
+    if whole <= 1e-9 * (t.between_targets + t.residual):
+        return None  # the variance of a mark comes out as nothing or less
+    single = (t.between_targets - t.residual) / whole
     below = t.between_targets + (t.between_raters - t.residual) / n
     if below <= 1e-9 * (t.between_targets + t.residual):
         return None  # the variance of a mean mark comes out as nothing or less: noise, no agreement to state

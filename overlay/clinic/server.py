@@ -23,7 +23,7 @@ from aiohttp import web
 
 from bridge.errors import BusError, ConfigError, RecordingError
 from bridge.messages import Quantity
-from overlay.clinic.agreement import marks_csv
+from overlay.clinic.agreement import marks_csv, own_agreement
 from overlay.clinic.practice import (
     NS,
     Asked,
@@ -41,12 +41,16 @@ from overlay.clinic.practice import (
     room_view,
     tidy_code,
 )
+from overlay.clinic.summary import own_lines
 from overlay.words import family_words, height_sentence
 
 LOOPBACK: Final = "127.0.0.1"
 TRIES: Final = 10  # wrong codes from one address, then it waits
 WAIT_NS: Final = 60 * NS
+ADDRESSES: Final = 1000  # whose wrong codes are remembered
 BODY_LIMIT: Final = 4096  # bytes
+PATIENCE_S: Final = 8.0  # a page that has seen all waits so long for news
+LOOK_S: Final = 0.1
 _COOKIE: Final = "marker"
 _KEY_COOKIE: Final = "teacher"
 _HEADERS: Final = {
@@ -111,6 +115,7 @@ class ClinicServer:
         self._key = secrets.token_urlsafe(16)
         self._wrong: dict[str, deque[int]] = {}
         self._runner: web.AppRunner | None = None
+        self._stopping = False
 
     @property
     def url(self) -> str:
@@ -149,7 +154,8 @@ class ClinicServer:
                 web.get("/api/marks.csv", self._csv),
             ]
         )
-        self._runner = web.AppRunner(app, access_log=None, handle_signals=False)
+        self._runner = web.AppRunner(app, access_log=None, handle_signals=False, shutdown_timeout=1.0)
+        self._stopping = False
         await self._runner.setup()
         try:
             await web.TCPSite(self._runner, self._bind, self._port).start()
@@ -163,6 +169,7 @@ class ClinicServer:
 
     async def stop(self) -> None:
         """Stop listening; safe to call twice."""
+        self._stopping = True
         if self._runner is not None:
             await self._runner.cleanup()
             self._runner = None
@@ -185,9 +192,8 @@ class ClinicServer:
 
     def _check_origin(self, request: web.Request) -> None:
         """Only our own pages: against other sites, and names that were made to point here."""
-        ours = {f"{self._host}:{self._port}"}
-        if ipaddress.ip_address(self._bind).is_loopback:
-            ours.add(f"localhost:{self._port}")
+        names = [self._host, *(["localhost"] if ipaddress.ip_address(self._bind).is_loopback else [])]
+        ours = {f"{name}:{self._port}" for name in names} | {n for n in names if self._port == 80}
         if request.host not in ours:
             raise web.HTTPForbidden(text="open the address that the room shows")
         if request.method == "POST":
@@ -204,6 +210,8 @@ class ClinicServer:
     def _throttle(self, request: web.Request, right: bool) -> None:
         """Nobody guesses codes: after TRIES wrong ones an address waits."""
         now = self._practice.now_ns()
+        while len(self._wrong) > ADDRESSES:  # the oldest goes: memory stays bounded whoever calls
+            self._wrong.pop(next(iter(self._wrong)))
         tries = self._wrong.setdefault(request.remote or "", deque(maxlen=TRIES))
         if len(tries) == TRIES and now - tries[0] < WAIT_NS:
             raise web.HTTPTooManyRequests(text="too many wrong codes; wait a minute")
@@ -267,7 +275,17 @@ class ClinicServer:
         return answer
 
     async def _me(self, request: web.Request) -> web.Response:
-        return self._view_of(self._marker(request), self._practice.state)
+        marker = self._marker(request)
+        await self._news(request, lambda: self._practice.stage)
+        return self._view_of(marker, self._practice.state)
+
+    async def _news(self, request: web.Request, count: Callable[[], int]) -> None:
+        """Wait until there is something that the asking page has not seen, at most PATIENCE_S."""
+        seen = request.query.get("seen")
+        for _ in range(round(PATIENCE_S / LOOK_S)):
+            if self._stopping or seen is None or seen != str(count()):
+                return
+            await asyncio.sleep(LOOK_S)
 
     async def _mark(self, request: web.Request) -> web.Response:
         marker = self._marker(request)
@@ -285,12 +303,17 @@ class ClinicServer:
         told = msgspec.to_builtins(view)
         told["family_words"] = family_words(view.family) if view.family else ""
         told["reveal"] = _told(view.reveal)
+        told["seen"] = self._practice.stage
+        told["summary"] = []
+        if state.phase == "ended":  # the marker's own figures, from the marker's own marks
+            told["summary"] = own_lines(own_agreement(state.items(), state.locked_marks(), marker))
         return _json(told)
 
     # --- teacher ------------------------------------------------------------------------------
 
     async def _room(self, request: web.Request) -> web.Response:
         self._check_teacher(request)
+        await self._news(request, lambda: self._practice.version)
         return self._room_json()
 
     async def _step(self, request: web.Request) -> web.Response:
@@ -326,6 +349,7 @@ class ClinicServer:
         told = msgspec.to_builtins(view)
         told["reveal"] = _told(view.reveal)
         told["address"] = self.url
+        told["seen"] = self._practice.version
         following = state.number + (state.phase in ("waiting", "locked"))
         shows = state.plan.showings
         told["play"] = shows[following - 1].clip if state.phase != "ended" and following <= len(shows) else ""

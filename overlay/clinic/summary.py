@@ -24,8 +24,10 @@ def room_lines(room: RoomAgreement) -> list[str]:
     if room.later_minus_first is not None:
         said.append(f"Second mark against first: {room.later_minus_first.signed:+.3f} points on average.")
     said += _order(room.order)
+    if room.kappa is not None:
+        said.append(f"Weighted kappa, linear, mean over every two markers: {room.kappa:.2f}.")
     if room.alpha is not None:
-        said.append(f"Krippendorff's alpha, ordinal: {room.alpha:.2f} (1 is full agreement, 0 is chance).")
+        said.append(f"Krippendorff's alpha, ordinal (1 full agreement, 0 chance): {_interval(room.alpha)}.")
     if room.panel is not None:
         who = f"{room.panel.markers} markers, {room.panel.clips} clips marked by all of them"
         said.append(f"ICC(2,1), one marker: {_interval(room.panel.single)} ({who}).")
@@ -46,7 +48,7 @@ def own_lines(own: OwnAgreement) -> list[str]:
     said += _differences("the measured band", own.from_measurement)
     said.append(_counts("The same clip marked again", own.repeats))
     if own.kappa is not None:
-        said.append(f"Weighted kappa with the reference, linear: {own.kappa:.2f}.")
+        said.append(f"Weighted kappa with the reference, linear: {_interval(own.kappa)}.")
     if own.rank is not None:
         said.append(f"Right order, Kendall's tau-b with the reference: {own.rank:.2f}.")
     said += _order(own.order)
