@@ -13,10 +13,11 @@ import os
 import signal
 import socket
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 from types import TracebackType
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, Protocol
 
 from bridge.bus import Addresses, DeskClient, SessionFeed
 from bridge.clock import SystemClock
@@ -27,11 +28,24 @@ if TYPE_CHECKING:
     from PySide6.QtWidgets import QApplication, QWidget
 
     from bridge.messages import Policy
+    from overlay.hall.window import HallWindow
     from overlay.window import Window
 
 log = logging.getLogger(__name__)
 
 FOREIGN_SETTINGS: Final = ("QT_QPA_PLATFORM_PLUGIN_PATH", "QT_QPA_FONTDIR")
+
+
+class Stoppable(Protocol):
+    """A thread that feeds a window."""
+
+    def start(self) -> None:
+        """Start it."""
+        ...
+
+    def stop(self, timeout_s: float = 3.0) -> bool:
+        """Ask it to end, and wait; returns whether it ended."""
+        ...
 
 
 def clear_foreign_settings() -> None:
@@ -142,9 +156,8 @@ def run(
     Raises:
         RailcrestError: the viewer cannot start.
     """
-    app = start_application()
-    from PySide6.QtCore import QTimer
-
+    start_application()
+    from overlay.additions import add_all
     from overlay.desk import DeskThread
     from overlay.feed import Feed, FeedThread
     from overlay.recorded import FolderDesk, FolderSource
@@ -162,6 +175,28 @@ def run(
     else:
         raise RailcrestError("name a session folder with --session, or a port with --port")
     window = Window(feed, desk, clock, DARK if dark else LIGHT)
+    add_all(window)
+    return run_window(window, (receiver, desk), shown=partial(shown, window) if shown else None)
+
+
+def run_window(
+    window: Window | HallWindow,
+    threads: Sequence[Stoppable],
+    *,
+    full_screen: bool = False,
+    shown: Callable[[], None] | None = None,
+) -> int:
+    """Run a window and what feeds it until it is closed; returns the exit code.
+
+    Args:
+        window: not shown yet.
+        threads: started before it is shown, stopped after it was closed.
+        full_screen: show it over the whole screen.
+        shown: called once it is on the screen.
+    """
+    app = start_application()
+    from PySide6.QtCore import QTimer
+
     watch = SignalWatch(window)
     failed: list[BaseException] = []
     former_hook = sys.excepthook
@@ -173,7 +208,7 @@ def run(
             QTimer.singleShot(0, window.close)
 
     def stop_threads() -> None:
-        ended = [receiver.stop(), desk.stop()]
+        ended = [thread.stop() for thread in threads]
         if not all(ended):
             log.warning("a thread of the viewer did not end in time")
         # A zero-length timer, so that nothing is taken down under a loop that still uses it.
@@ -182,17 +217,20 @@ def run(
     sys.excepthook = hook
     app.setQuitOnLastWindowClosed(False)
     window.closing.connect(lambda: QTimer.singleShot(0, stop_threads))
-    receiver.start()
-    desk.start()
-    window.show()
+    for thread in threads:
+        thread.start()
+    if full_screen:
+        window.showFullScreen()
+    else:
+        window.show()
     if shown is not None:
-        shown(window)
+        shown()
     try:
         app.exec()
     finally:
         sys.excepthook = former_hook
-        receiver.stop()
-        desk.stop()
+        for thread in threads:
+            thread.stop()
         watch.close()
         window.deleteLater()
     return int(ExitCode.UNEXPECTED if failed else ExitCode.OK)

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Final
+
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QMouseEvent
 from PySide6.QtWidgets import QFrame, QGridLayout, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
-from overlay.keys import BINDINGS, key_words
+from overlay.keys import Binding, key_words
 from overlay.panel import label
 from overlay.theme import Theme
 
-_COLUMNS: tuple[tuple[str, ...], ...] = (
+_COLUMNS: Final[tuple[tuple[str, ...], ...]] = (
     ("Replay", "Freeze", "Speed"),
     ("Show", "Flights"),
-    ("Picture", "Screen"),
+    ("Look closer", "Picture"),
+    ("Screen", "More"),
 )
 
 
@@ -25,23 +29,34 @@ class KeysCard(QFrame):
     def __init__(self, parent: QWidget) -> None:
         super().__init__(parent)
         self._over = parent
+        self._table: QWidget | None = None
         self.setAccessibleName("Card of keys")
-        self.setAccessibleDescription(
-            ". ".join(f"{key_words(binding)}: {binding.words}" for binding in BINDINGS)
-        )
         self.setAutoFillBackground(True)
         outer = self._outer = QVBoxLayout(self)
         head = label("Keys", "band", self)
         head.setText("Keys   (? closes this card)")
         outer.addWidget(head)
-        row = QHBoxLayout()
-        row.setSpacing(28)
-        outer.addLayout(row)
+        self.hide()
+
+    def show_bindings(self, bindings: tuple[Binding, ...]) -> None:
+        """Lay out these keys."""
+        lines = _lines(bindings)
+        self.setAccessibleDescription(". ".join(f"{keys}: {words}" for _, keys, words in lines))
+        if self._table is not None:
+            self._table.deleteLater()
+        self._table = QWidget(self)
+        row = QHBoxLayout(self._table)
+        row.setContentsMargins(0, 0, 0, 0)
+        row.setSpacing(22)
+        self._outer.addWidget(self._table)
         for groups in _COLUMNS:
             column = QVBoxLayout()
             column.setSpacing(3)
             for group in groups:
-                title = label(group, "title", self)
+                inside = [(keys, said) for own, keys, said in lines if own == group]
+                if not inside:
+                    continue
+                title = label(group, "title", self._table)
                 title.setText(group)
                 title.setWordWrap(False)
                 column.addWidget(title)
@@ -49,16 +64,15 @@ class KeysCard(QFrame):
                 grid.setHorizontalSpacing(14)
                 grid.setVerticalSpacing(1)
                 grid.setColumnStretch(1, 1)
-                for line, binding in enumerate(b for b in BINDINGS if b.group == group):
-                    keys = QLabel(key_words(binding), self)
-                    keys.setProperty("role", "title")
-                    grid.addWidget(keys, line, 0, Qt.AlignmentFlag.AlignRight)
-                    grid.addWidget(QLabel(binding.words, self), line, 1)
+                for line, (keys, said) in enumerate(inside):
+                    key = QLabel(keys, self._table)
+                    key.setProperty("role", "title")
+                    grid.addWidget(key, line, 0, Qt.AlignmentFlag.AlignRight)
+                    grid.addWidget(QLabel(said, self._table), line, 1)
                 column.addLayout(grid)
                 column.addSpacing(8)
             column.addStretch(1)
             row.addLayout(column)
-        self.hide()
 
     def set_theme(self, theme: Theme, base_px: int) -> None:
         """Change colours and margins."""
@@ -74,3 +88,22 @@ class KeysCard(QFrame):
 
     def mousePressEvent(self, event: QMouseEvent) -> None:  # noqa: N802
         self.closed.emit()
+
+
+_TOGETHER: Final[dict[str, tuple[str, str]]] = {
+    "flight_1": ("1 to 9", "flight by its number"),
+    "pan_left": ("Shift ← → ↑ ↓", "move the picture"),
+}
+_ALSO: Final = ("PgUp", "PgDown", "F1", "F11")  # second names of keys, not printed
+
+
+def _lines(bindings: tuple[Binding, ...]) -> list[tuple[str, str, str]]:
+    """Group, keys and words of each line; keys that do alike share one."""
+    lines: list[tuple[str, str, str]] = []
+    for binding in bindings:
+        if binding.action in _TOGETHER:
+            lines.append((binding.group, *_TOGETHER[binding.action]))
+        elif not binding.action.startswith(("flight_", "pan_")):
+            keys = tuple(key for key in binding.keys if key not in _ALSO)
+            lines.append((binding.group, key_words(replace(binding, keys=keys)), binding.words))
+    return lines

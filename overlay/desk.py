@@ -8,13 +8,15 @@ from __future__ import annotations
 import queue
 import threading
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Protocol
 
 from PySide6.QtCore import QObject, Signal
 
 from bridge.errors import RailcrestError
 from bridge.messages import Accepted, Answer, Clip, ClipRequest, Refused, Request, Ruling, RulingRequest
-from overlay.pixels import ClipError, decode_clip
+from overlay.pixels import MEMORY_BYTES, ClipError, decode_clip
+from overlay.replay import FrameStore
 
 
 class Connection(Protocol):
@@ -29,17 +31,32 @@ class Connection(Protocol):
         ...
 
 
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """A request and who wants its answer."""
+
+    tag: str
+    request: Request
+    memory_bytes: int = MEMORY_BYTES
+    only_last: bool = False
+
+
 class DeskThread(QObject):
-    """Fetches clips and hands in rulings. Of several clips asked for, only the last is fetched."""
+    """Fetches clips, hands in rulings, and asks whatever else a part of the viewer wants to know.
+
+    Of several clips asked for with :meth:`fetch` only the last is fetched; so it is with
+    :meth:`ask` where ``only_last`` is set, for each tag by itself. Everything else is asked in turn.
+    """
 
     clip_ready = Signal(str, object)  # flight, FrameStore[av.VideoFrame]
     clip_failed = Signal(str, str)  # flight, why
     ruling_done = Signal(object, str)  # Ruling, "" or why it was refused
+    answered = Signal(str, object, object)  # tag, Request, and the answer: see ask
 
     def __init__(self, connect: Callable[[], Connection], parent: QObject | None = None) -> None:
         super().__init__(parent)
         self._connect = connect
-        self._tasks: queue.SimpleQueue[ClipRequest | Ruling | None] = queue.SimpleQueue()
+        self._tasks: queue.SimpleQueue[Asked | None] = queue.SimpleQueue()
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name="desk", daemon=True)
 
@@ -49,11 +66,22 @@ class DeskThread(QObject):
 
     def fetch(self, request: ClipRequest) -> None:
         """Ask for a clip; ``clip_ready`` or ``clip_failed`` follows, unless another is asked for."""
-        self._tasks.put(request)
+        self._tasks.put(Asked("", request, only_last=True))
 
     def rule(self, ruling: Ruling) -> None:
         """Hand in the panel's ruling; ``ruling_done`` follows."""
-        self._tasks.put(ruling)
+        self._tasks.put(Asked("", RulingRequest(ruling=ruling)))
+
+    def ask(
+        self, tag: str, request: Request, *, only_last: bool = False, memory_bytes: int = MEMORY_BYTES
+    ) -> None:
+        """Ask the desk anything; ``answered`` follows with ``tag``, the request and what came of it.
+
+        What came is the desk's answer; for a clip its decoded frames, an
+        :class:`overlay.replay.FrameStore` of at most ``memory_bytes``; and a :class:`Refused` with the
+        reason in words when the desk refused, cannot be reached, or the clip cannot be read.
+        """
+        self._tasks.put(Asked(tag, request, memory_bytes, only_last))
 
     def stop(self, timeout_s: float = 3.0) -> bool:
         """Ask the thread to end, and wait for it. Returns whether it ended."""
@@ -72,9 +100,9 @@ class DeskThread(QObject):
                         break
                     try:
                         connection = connection or self._connect()
-                        self._carry_out(connection, task)
+                        self._tell(task, self._carry_out(connection, task))
                     except (ClipError, RailcrestError) as error:
-                        self._fail(task, str(error))
+                        self._tell(task, Refused(reason=str(error)))
                         # Capture may have been started again elsewhere: look for it afresh next time.
                         if isinstance(error, RailcrestError) and connection is not None:
                             connection.close()
@@ -83,36 +111,35 @@ class DeskThread(QObject):
             if connection is not None:
                 connection.close()
 
-    def _waiting(self) -> list[ClipRequest | Ruling]:
-        """All that waits: every ruling, and of the clips the one asked for last."""
+    def _waiting(self) -> list[Asked]:
+        """All that waits, in turn; of what only the last is wanted of, the last."""
         tasks = [self._tasks.get()]
         while not self._tasks.empty():
             tasks.append(self._tasks.get())
-        clips = [t for t in tasks if isinstance(t, ClipRequest)]
-        return [t for t in tasks if isinstance(t, Ruling)] + clips[-1:]
+        waiting = [task for task in tasks if task is not None]
+        last = {task.tag: task for task in waiting if task.only_last}
+        kept = [task for task in waiting if not task.only_last or task is last[task.tag]]
+        # What is quickly asked goes before the pictures.
+        return sorted(kept, key=lambda task: task.only_last)
 
-    def _carry_out(self, connection: Connection, task: ClipRequest | Ruling) -> None:
-        if isinstance(task, Ruling):
-            answer = connection.ask(RulingRequest(ruling=task))
-            refused = "" if isinstance(answer, Accepted) else _reason(answer)
-            self.ruling_done.emit(task, refused)
-            return
-        answer = connection.ask(task)
-        if not isinstance(answer, Clip):
-            raise ClipError(_reason(answer))
-        frames = decode_clip(answer)
-        if not self._stopping.is_set():
-            self.clip_ready.emit(task.flight, frames)
+    def _carry_out(self, connection: Connection, task: Asked) -> object:
+        answer = connection.ask(task.request)
+        return decode_clip(answer, task.memory_bytes) if isinstance(answer, Clip) else answer
 
-    def _fail(self, task: ClipRequest | Ruling, why: str) -> None:
+    def _tell(self, task: Asked, what: object) -> None:
         if self._stopping.is_set():
             return
-        if isinstance(task, Ruling):
-            self.ruling_done.emit(task, why)
-        else:
-            self.clip_failed.emit(task.flight, why)
+        if task.tag:
+            self.answered.emit(task.tag, task.request, what)
+        elif isinstance(task.request, RulingRequest):
+            self.ruling_done.emit(task.request.ruling, "" if isinstance(what, Accepted) else refusal(what))
+        elif isinstance(task.request, ClipRequest):
+            if isinstance(what, FrameStore):
+                self.clip_ready.emit(task.request.flight, what)
+            else:
+                self.clip_failed.emit(task.request.flight, refusal(what))
 
 
-def _reason(answer: Answer) -> str:
+def refusal(answer: object) -> str:
     """Why a request was refused."""
     return answer.reason if isinstance(answer, Refused) else "the desk answered something else"

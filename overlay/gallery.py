@@ -12,6 +12,7 @@ from PySide6.QtWidgets import QApplication
 
 from bridge.clock import ManualClock
 from bridge.messages import Clip, ClipRequest, Heartbeat, Preview, Reading, Ruling, Snapshot
+from overlay.additions import add_all
 from overlay.app import start_application
 from overlay.desk import DeskThread
 from overlay.example import HALF_NS, Example
@@ -21,7 +22,8 @@ from overlay.policy import LEVELS
 from overlay.recorded import RecordedSession
 from overlay.replay import FrameStore
 from overlay.theme import DARK, LIGHT, Theme
-from overlay.window import Window
+from overlay.transport import FREEZES
+from overlay.window import Window, after_ns, moment_ns
 
 SIZES: Final = ((1280, 800), (1920, 1080))
 
@@ -39,6 +41,7 @@ class _Scenes:
         self.feed = Feed(self.clock)
         self.desk = DeskThread(_no_desk)  # type: ignore[arg-type]
         self.window = Window(self.feed, self.desk, self.clock, theme)
+        add_all(self.window)
         self.window.resize(*size)
         self.window.show()
         self.stores: dict[str, FrameStore[av.VideoFrame]] = {}
@@ -98,6 +101,12 @@ def _states(scenes: _Scenes) -> Iterator[str]:
     yield "replay-line"
     window.do("height")
     yield "replay-height"
+    window.do("beside")
+    yield "plain-beside-drawn"
+    window.do("beside")
+    window.do("number")
+    yield "start-number"
+    window.prompt.hide()
     window.do("band")
     for reading, height, name in zip(
         readings, heights, ("above", "level", "below", "too-close", "withheld", "provisional"), strict=True
@@ -136,7 +145,7 @@ def _session_states(scenes: _Scenes, folder: Path) -> Iterator[str]:
     scenes.feed.put(snapshot)
     scenes.settle()
     for reading in snapshot.readings:
-        answer = recorded.clip(ClipRequest(flight=reading.flight))
+        answer = recorded.clip(ClipRequest(flight=reading.flight, after_ns=after_ns(reading)))
         if not isinstance(answer, Clip):
             continue
         window.state.choose(reading.flight)
@@ -146,10 +155,16 @@ def _session_states(scenes: _Scenes, folder: Path) -> Iterator[str]:
             window.do("apex")
             scenes.settle()
             yield f"{reading.flight}-{level}"
-        for moment in ("release", "end"):
-            window.do(moment)
-            scenes.settle()
-            yield f"{reading.flight}-at-{moment}"
+        for moment in FREEZES:
+            if moment != "apex" and moment_ns(reading, moment):
+                window.do(moment)
+                scenes.settle()
+                yield f"{reading.flight}-at-{moment}"
+        window.do("beside")
+        window.do("apex")
+        scenes.settle()
+        yield f"{reading.flight}-plain-beside-drawn"
+        window.do("beside")
 
 
 def draw_gallery(

@@ -8,6 +8,7 @@ heavy rule, with centimetres above and below it, so that a height is read agains
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
 
 from PySide6.QtCore import QPointF, QRectF, Qt
@@ -88,6 +89,12 @@ class Ink:
         self._p.setPen(self._pen(colour, width, style))
         self._p.drawPath(path)
 
+    @property
+    def _edge(self) -> float:
+        """Where the picture ends on the right as far as it is in view, picture px."""
+        left, _, width, _ = self._map.visible
+        return self._map.to_picture((left + width, 0.0))[0]
+
     def _ends(self, line: RailLine) -> tuple[Point, Point]:
         """The line carried on to both edges of the picture."""
         right = self._map.picture[0] - 0.5
@@ -141,7 +148,7 @@ class Ink:
         post = QPainterPath(foot)
         post.lineTo(top)
         self._haloed(post, VIDEO_HIPS, 1.6)
-        edge = self._map.picture[0] - 0.5
+        edge = self._edge
         out = QPainterPath(QPointF(top.x() - 14 * self._dpr, top.y()))
         out.lineTo(self._at((edge, line_y(line, edge) + _against(line, *apex))))
         self._haloed(out, VIDEO_HIPS, 1.4, Qt.PenStyle.DashLine)
@@ -156,17 +163,18 @@ class Ink:
     def margin_rules(self, margin: QRectF, lines: Sequence[RailLine], below: bool = False) -> None:
         """The bars' lines carried on into the margin, each with its name above the rule, or below."""
         for line in lines:
-            y = self._at(self._ends(line)[1]).y()
+            y = self._at((self._edge, line_y(line, self._edge))).y()
             if not margin.top() <= y <= margin.bottom():
                 continue
             self._level(margin, y, COVERAGE_FACTOR * line.u_px * self._map.scale, self._theme.line, 4.0)
-            self._label(margin, y, words.bar_name(line.rail, line.label), self._theme.line, above=not below)
+            name = words.bar_name(line.rail, line.label)
+            self._label(margin, y, (name,), self._theme.line, above=not below)
 
     def margin_scale(
         self, margin: QRectF, drawing: Drawing, height: Quantity | None, t_ns: int | None
     ) -> None:
         """Centimetres against the bar, the top of the flight with its give-or-take, the hips now."""
-        edge = self._map.picture[0] - 0.5
+        edge = self._edge
         zero = line_y(drawing.line, edge)
 
         def y_of(x: float, y: float) -> float:
@@ -174,15 +182,15 @@ class Ink:
 
         taken = [self._at((edge, zero)).y()]
         if drawing.apex is not None and height is not None:
-            taken.append(y_of(*drawing.apex))
+            at = y_of(*drawing.apex)
+            taken += [at, at + math.copysign(self._metrics.height(), -words.rounded_cm(height.value) - 0.5)]
         self._ticks(margin, [(tick.cm, y_of(tick.x, tick.y)) for tick in drawing.scale], taken)
         per_cm = px_per_cm(drawing)
         if drawing.apex is not None and height is not None and per_cm is not None:
             half = words.give_or_take_cm(height.u) * per_cm * self._map.scale
             self._level(margin, taken[1], half, self._theme.hips, 2.0)
-            cm = words.rounded_cm(height.value)
-            text = f"{abs(cm)} ± {words.give_or_take_cm(height.u)} cm"
-            self._label(margin, taken[1], text, self._theme.hips, above=cm >= 0)
+            said = (words.shortest_height(height), f"± {words.give_or_take_cm(height.u)} cm")
+            self._label(margin, taken[1], said, self._theme.hips, above=words.rounded_cm(height.value) >= 0)
         now = hip_at(drawing.hips, t_ns) if t_ns is not None else None
         if now is not None:
             self._p.setBrush(Qt.BrushStyle.NoBrush)
@@ -198,19 +206,21 @@ class Ink:
         self._p.setPen(self._pen(colour, width))
         self._p.drawLine(QPointF(margin.left(), y), QPointF(margin.right(), y))
 
-    def _label(self, margin: QRectF, y: float, text: str, colour: str, above: bool) -> None:
-        """Words over or under a rule of the margin."""
+    def _label(self, margin: QRectF, y: float, lines: Sequence[str], colour: str, above: bool) -> None:
+        """Lines of words over or under a rule of the margin."""
         tall, gap = self._metrics.height(), 7 * self._dpr
         room = margin.width() - 8 * self._dpr
         font = QFont(self._font)
         font.setWeight(QFont.Weight.DemiBold)
         self._p.setFont(font)
         self._p.setPen(QColor(colour))
-        top = y - gap - tall if above else y + gap
-        top = min(max(top, margin.top()), margin.bottom() - tall)
-        text = QFontMetricsF(font).elidedText(text, Qt.TextElideMode.ElideRight, room)
-        box = QRectF(margin.left() + 8 * self._dpr, top, room, tall)
-        self._p.drawText(box, int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter), text)
+        block = tall * len(lines)
+        top = y - gap - block if above else y + gap
+        top = min(max(top, margin.top()), margin.bottom() - block)
+        for i, line in enumerate(lines):
+            text = QFontMetricsF(font).elidedText(line, Qt.TextElideMode.ElideRight, room)
+            box = QRectF(margin.left() + 8 * self._dpr, top + i * tall, room, tall)
+            self._p.drawText(box, int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter), text)
 
     def _ticks(self, margin: QRectF, ticks: Sequence[tuple[int, float]], taken: Sequence[float]) -> None:
         """Marks of the height scale; numbers at even steps that leave room, clear of what is said."""

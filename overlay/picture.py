@@ -21,7 +21,7 @@ from PySide6.QtGui import (
 )
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
-from bridge.messages import Drawing, Policy, Pose, Quantity, RailLine
+from bridge.messages import Drawing, Point, Policy, Pose, Quantity, RailLine
 from overlay.ink import Ink
 from overlay.picture_map import PictureMap
 from overlay.policy import includes
@@ -59,6 +59,7 @@ class PictureView(QWidget):
         self._picture = (1920, 1080)
         self._map = PictureMap(self._picture, (0.0, 0.0, 1.0, 1.0))
         self._drag: QPointF | None = None
+        self._filled: Point | None = None  # fills the height around here, whatever the size
         self.setAccessibleName(name)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
         self.setAttribute(Qt.WidgetAttribute.WA_OpaquePaintEvent)
@@ -122,13 +123,24 @@ class PictureView(QWidget):
         _, _, width, height = self._map.area
         self._set_map(self._map.moved(dx * width, dy * height))
 
+    def follow(self, other: PictureMap) -> None:
+        """Show the same part of the picture as another view does."""
+        self._set_map(replace(self._map, zoom=other.zoom, centre=other.centre))
+
+    def fill(self, about: Point | None) -> None:
+        """Fill the view from top to bottom with the part of the picture around a point of it."""
+        self._filled = about or ((self._picture[0] - 1) / 2.0, (self._picture[1] - 1) / 2.0)
+        self._lay_out()
+
     def whole(self) -> None:
         """Show the whole picture again."""
+        self._filled = None
         self._set_map(PictureMap(self._picture, self._map.area))
 
     def _set_map(self, pmap: PictureMap) -> None:
         if pmap != self._map:
             self._map = pmap
+            self._filled = None
             self.zoomed.emit(pmap.zoom)
             self.update()
 
@@ -140,7 +152,12 @@ class PictureView(QWidget):
     def _lay_out(self) -> None:
         dpr = self.devicePixelRatioF()
         width = max(1.0, (self.width() - self.margin_px) * dpr)
-        self._map = replace(self._map, area=(0.0, 0.0, width, max(1.0, self.height() * dpr)))
+        height = max(1.0, self.height() * dpr)
+        self._map = replace(self._map, area=(0.0, 0.0, width, height))
+        if self._filled is not None:
+            zoom = max(1.0, height / width * self._picture[0] / self._picture[1])
+            centre = (self._filled[0], (self._picture[1] - 1) / 2.0)
+            self._map = replace(self._map, zoom=zoom, centre=centre).moved(0.0, 0.0)
         self.update()
 
     # --- Qt's events ----------------------------------------------------------------------------

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Final
 
 from PySide6.QtCore import QPointF, QRectF, QSize, Qt, Signal
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QMouseEvent, QPainter, QPaintEvent, QPen, QResizeEvent
@@ -13,6 +14,11 @@ from overlay import words
 from overlay.keys import first_key
 from overlay.panel import label
 from overlay.theme import LIGHT, Theme
+
+FREEZES: Final = ("release", "apex", "opening", "end", "down_swing")
+SPEED_NAMES: Final = {
+    f"speed_{n}": words.speed_words(Fraction(1, n)) for n in (1, 2, 4, 8)
+}  # as a screen reader says them
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +135,14 @@ class Transport(QWidget):
         row.setSpacing(4)
         groups = (
             (("toggle", "stop"), ("back", "back"), ("on", "on")),
-            (("release", "release"), ("apex", "top"), ("end", "regrasp")),
-            (("speed_1", "true"), ("speed_2", "half"), ("speed_4", "quarter"), ("speed_8", "eighth")),
+            (
+                ("release", "release"),
+                ("apex", "top"),
+                ("opening", "opening"),
+                ("end", "regrasp"),
+                ("down_swing", "swing"),
+            ),
+            (("speed_1", "true"), ("speed_2", "1/2"), ("speed_4", "1/4"), ("speed_8", "1/8")),
         )
         for place, group in enumerate(groups):
             if place:
@@ -161,10 +173,10 @@ class Transport(QWidget):
         if button.text() != shown:
             button.setText(shown)
         named = {"back": "one picture back", "on": "one picture on"}.get(action, text)
-        if action.startswith("speed_"):
-            named = f"{text} speed"
-        elif action in ("release", "apex", "end"):
-            named = f"freeze at the {text}"
+        if action in SPEED_NAMES:
+            named = SPEED_NAMES[action]
+        elif action in FREEZES:
+            named = f"freeze at the {'start of the down-swing' if action == 'down_swing' else text}"
         button.setAccessibleName(named)
         button.setToolTip(f"{named}, key {key}")
 
@@ -208,6 +220,8 @@ class Transport(QWidget):
             self._buttons[action].setChecked(speed == Fraction(1, own))
         for button in self._buttons.values():
             button.setEnabled(True)
+        for action, name in (("opening", "opening"), ("down_swing", "swing")):
+            self._buttons[action].setVisible(any(own == name for own, _ in course.moments))
 
     def show_live(self, can_replay: bool) -> None:
         """The picture is live; all there is to do is to go back to the replay."""
@@ -217,6 +231,7 @@ class Transport(QWidget):
         for button in self._buttons.values():
             button.setChecked(False)
             button.setEnabled(False)
+        self._buttons["opening"].hide()
         self._caption("toggle", "replay" if can_replay else "play")
         self._buttons["toggle"].setEnabled(can_replay)
 

@@ -12,16 +12,29 @@ from typing import Final
 import av
 from PySide6.QtCore import QKeyCombination, Qt, QTimer, Signal, Slot
 from PySide6.QtGui import QCloseEvent, QKeyEvent, QKeySequence, QResizeEvent
-from PySide6.QtWidgets import QComboBox, QHBoxLayout, QMenu, QPushButton, QToolButton, QVBoxLayout, QWidget
+from PySide6.QtWidgets import (
+    QComboBox,
+    QHBoxLayout,
+    QMenu,
+    QPushButton,
+    QStackedWidget,
+    QToolButton,
+    QVBoxLayout,
+    QWidget,
+)
 
 from bridge.clock import Clock
-from bridge.messages import ClipRequest, Heartbeat, Pose, Reading, Ruling
+from bridge.messages import Accepted, ClipRequest, FamilyRequest, Heartbeat, Pose, Reading, Ruling
 from overlay import words
 from overlay.card import KeysCard
-from overlay.desk import DeskThread
+from overlay.desk import DeskThread, refusal
+from overlay.family import FamilyChoice
 from overlay.feed import Feed, Picture
 from overlay.flights import FlightRow
-from overlay.keys import BINDINGS, key_table, key_words
+from overlay.goto import NumberPrompt
+from overlay.keys import BINDINGS, Binding, key_table, key_words
+from overlay.measures_page import MeasuresPage
+from overlay.pages import Page
 from overlay.panel import ReadingPanel, RulingPanel, ShowBar, label
 from overlay.picture import Layers, PictureView
 from overlay.pixels import frame_image
@@ -29,7 +42,7 @@ from overlay.policy import LEVELS, includes
 from overlay.replay import FrameStore, Loop
 from overlay.state import SessionState
 from overlay.theme import DARK, LIGHT, Theme, base_size_px
-from overlay.transport import Course, Transport
+from overlay.transport import FREEZES, Course, Transport
 
 SILENCE_NS: Final = 1_700_000_000  # heartbeats come once a second; longer silence is a lost feed
 SAME_MOMENT_NS: Final = 200_000_000  # a pose further from the picture than this is not drawn on it
@@ -37,6 +50,7 @@ SPACE_SHORT_S: Final = 30 * 60  # less room on the disk than this is said
 TICK_MS: Final = 8
 BEFORE_NS: Final = 600_000_000  # replayed before the release
 AFTER_NS: Final = 600_000_000  # and after the regrasp or landing
+SWING_NS: Final = 250_000_000  # and at least so long after the start of the down-swing
 AGAIN_NS: Final = 800_000_000
 TRIES: Final = 4
 MODIFIERS: Final = (
@@ -60,14 +74,21 @@ def pressed_key(event: QKeyEvent) -> str:
 
 
 class Window(QWidget):
-    """The judge's window. It owns no thread; ``feed`` and ``desk`` are handed in and stopped by others."""
+    """The judge's window. It owns no thread; ``feed`` and ``desk`` are handed in and stopped by others.
+
+    Attributes:
+        state: what is known of the session, and the judge's choices.
+        feed, desk, clock: as handed in; parts that add a page may use them.
+        changed: something of the session, or the chosen flight, has changed.
+    """
 
     closing = Signal()
+    changed = Signal()
 
     def __init__(self, feed: Feed, desk: DeskThread, clock: Clock, theme: Theme = LIGHT) -> None:
         super().__init__()
         self.state = SessionState()
-        self._feed, self._desk, self._clock = feed, desk, clock
+        self.feed, self.desk, self.clock = feed, desk, clock
         self._theme, self._base_px = theme, 0
         self._system_px = float(self.fontInfo().pixelSize())
         self._picture: Picture | None = None
@@ -83,17 +104,22 @@ class Window(QWidget):
         self._again_ns: int | None = None  # when to ask for the same clip again
         self._shown: tuple[str, int] | None = None  # flight and frame on show
         self._trouble = ""
-        self._actions = self._action_table()
+        self._actions: dict[str, Callable[[], None]] = {}
+        self._bindings = BINDINGS
         self._keys = key_table()
+        self._pages: dict[str, Page] = {}
+        self._beside = False  # plain and drawn picture side by side
         self.setWindowTitle("Railcrest")
         self.setAccessibleName("Railcrest, replay against the bar")
         self._build()
+        self._actions = self._action_table()
         self.resize(1280, 800)
         self._apply_theme()
         self._refresh()
         feed.arrived.connect(self._take, Qt.ConnectionType.QueuedConnection)
         desk.clip_ready.connect(self.show_clip, Qt.ConnectionType.QueuedConnection)
         desk.clip_failed.connect(self._clip_failed, Qt.ConnectionType.QueuedConnection)
+        desk.answered.connect(self._answered, Qt.ConnectionType.QueuedConnection)
         desk.ruling_done.connect(self._ruling_done, Qt.ConnectionType.QueuedConnection)
         self._timer = QTimer(self)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
@@ -118,12 +144,14 @@ class Window(QWidget):
         self.menu.setAccessibleName("Menu of all actions")
         self.menu.setPopupMode(QToolButton.ToolButtonPopupMode.InstantPopup)
         self.menu.setFocusPolicy(Qt.FocusPolicy.TabFocus)
-        self.menu.setMenu(self._make_menu())
         self.help = QPushButton("Keys  ?", self)
         self.help.setAccessibleName("Show the card of keys")
         self.help.setFocusPolicy(Qt.FocusPolicy.TabFocus)
         self.help.clicked.connect(partial(self.do, "keys"))
         self.stage = PictureView("Picture", with_margin=True, parent=self)
+        self.plain = PictureView("Plain picture", with_margin=False, parent=self)
+        self.plain.hide()
+        self.stage.zoomed.connect(lambda: self.plain.follow(self.stage.map))
         self.transport = Transport(self)
         self.transport.asked.connect(self.do)
         self.transport.course.asked.connect(self._freeze)
@@ -138,13 +166,19 @@ class Window(QWidget):
         self.show_bar.asked.connect(self.do)
         self.reading = ReadingPanel(self)
         self.ruling = RulingPanel(self)
-        self.ruling.ruled.connect(self._desk.rule)
+        self.ruling.ruled.connect(self.desk.rule)
         self.caution = label("Caution", "caution", self)
         self.caution.setText(words.CAUTION)
         self.line_words = label("How far off the line may be", "", self)
         self.line_words.setWordWrap(False)
         self.card = KeysCard(self)
         self.card.closed.connect(partial(self.do, "keys"))
+        self.prompt = NumberPrompt(self.state, self)
+        self.prompt.found.connect(self._number_found)
+        self.prompt.closed.connect(self._close_laid_over)
+        self.family = FamilyChoice(self)
+        self.family.asked.connect(self._ask_family)
+        self.family.closed.connect(self._close_laid_over)
 
         head = QHBoxLayout()
         head.setSpacing(12)
@@ -156,7 +190,11 @@ class Window(QWidget):
         head.addWidget(self.help)
         left = QVBoxLayout()
         left.setSpacing(6)
-        left.addWidget(self.stage, 1)
+        pictures = QHBoxLayout()
+        pictures.setSpacing(6)
+        pictures.addWidget(self.plain)
+        pictures.addWidget(self.stage, 1)
+        left.addLayout(pictures, 1)
         left.addWidget(self.transport)
         left.addWidget(self.row_title)
         left.addWidget(self.flights)
@@ -172,7 +210,9 @@ class Window(QWidget):
         beside.addWidget(self.small_title, 1, Qt.AlignmentFlag.AlignBottom)
         right.addLayout(beside)
         right.addWidget(self.ruling)
-        middle = QHBoxLayout()
+        self.table = QWidget(self)
+        middle = QHBoxLayout(self.table)
+        middle.setContentsMargins(0, 0, 0, 0)
         middle.setSpacing(14)
         middle.addLayout(left, 1)
         middle.addWidget(self.column)
@@ -187,29 +227,92 @@ class Window(QWidget):
         whole.setContentsMargins(14, 8, 14, 8)
         whole.setSpacing(8)
         whole.addLayout(head)
-        whole.addLayout(middle, 1)
+        self.stack = QStackedWidget(self)
+        self.stack.addWidget(self.table)
+        whole.addWidget(self.stack, 1)
         whole.addLayout(foot)
+        self._own_page("measures", MeasuresPage(self.state, self))
+        self._show_bindings()
         self._order_tabs()
         self.stage.setFocus()
 
     def _order_tabs(self) -> None:
         order: list[QWidget] = [self.stage, self.flights, self.routines]
         order += [self.show_bar.button(level) for level in LEVELS]
-        order += [self.transport.button(a) for a in ("toggle", "back", "on", "release", "apex", "end")]
+        order += [self.transport.button(a) for a in ("toggle", "back", "on", *FREEZES)]
         order += [self.transport.button(f"speed_{n}") for n in (1, 2, 4, 8)]
         for before, after in itertools.pairwise(order):
             QWidget.setTabOrder(before, after)
 
-    def _make_menu(self) -> QMenu:
+    # --- what other parts add ---------------------------------------------------------------------
+
+    def add_action(self, binding: Binding, run: Callable[[], None]) -> None:
+        """Add an action with its keys; menu and card of keys show it.
+
+        Raises:
+            ValueError: the action, or one of its keys, is there already.
+        """
+        bindings = (*self._bindings, binding)
+        self._keys = key_table(bindings)
+        self._bindings = bindings
+        self._actions[binding.action] = run
+        self._show_bindings()
+
+    def add_page(self, binding: Binding, page: Page) -> None:
+        """Add a page that the binding's keys open and close.
+
+        Raises:
+            ValueError: the action, or one of its keys, is there already.
+        """
+        self.add_action(binding, partial(self._toggle_page, binding.action))
+        self._own_page(binding.action, page)
+
+    def _own_page(self, action: str, page: Page) -> None:
+        self._pages[action] = page
+        self.stack.addWidget(page)
+        page.set_theme(self._theme, self._base_px)
+
+    @property
+    def page(self) -> Page | None:
+        """The page on show; None is the table."""
+        shown = self.stack.currentWidget()
+        return shown if isinstance(shown, Page) else None
+
+    def show_page(self, action: str | None) -> None:
+        """Show the page of an action; None goes back to the table."""
+        former, wanted = self.page, self._pages[action] if action is not None else None
+        if former is wanted:
+            return
+        self.stack.setCurrentWidget(self.table if wanted is None else wanted)
+        if former is not None:
+            former.left()
+        if wanted is not None:
+            wanted.set_theme(self._theme, self._base_px)
+            wanted.setFocus()
+            wanted.shown()
+            wanted.refresh()
+        else:
+            self.stage.setFocus()
+        self._refresh()
+
+    def _toggle_page(self, action: str) -> None:
+        self.show_page(None if self.page is self._pages[action] else action)
+
+    def _show_bindings(self) -> None:
+        """Menu and card of keys, from the table."""
+        former = self.menu.menu()
         menu = QMenu(self)
-        group = ""
-        for binding in BINDINGS:
-            if binding.group != group:
-                group = binding.group
-                menu.addSection(group)
-            action = menu.addAction(f"{binding.words}\t{key_words(binding)}")
+        menus = {"": menu}
+        for binding in self._bindings:
+            if binding.group not in menus:
+                menus[binding.group] = menu.addMenu(binding.group)
+                menus[binding.group].setAccessibleName(binding.group)
+            action = menus[binding.group].addAction(f"{binding.words}\t{key_words(binding)}")
             action.triggered.connect(partial(self.do, binding.action))
-        return menu
+        self.menu.setMenu(menu)
+        if former is not None:
+            former.deleteLater()
+        self.card.show_bindings(self._bindings)
 
     def _action_table(self) -> dict[str, Callable[[], None]]:
         return {
@@ -224,22 +327,26 @@ class Window(QWidget):
             "speed_4": partial(self._speed, Fraction(1, 4)),
             "speed_8": partial(self._speed, Fraction(1, 8)),
             "programme": partial(self._speed, None),
-            "release": partial(self._moment, "release_ns"),
-            "apex": partial(self._moment, "apex_ns"),
-            "end": partial(self._moment, "end_ns"),
-            "picture": partial(self._show, "picture"),
+            **{name: partial(self._moment, name) for name in FREEZES},
+            "picture": self._toggle_plain,
+            "beside": self._toggle_beside,
             "line": partial(self._show, "line"),
             "height": partial(self._show, "height"),
             "band": partial(self._show, "band"),
             "previous": partial(self._neighbour, -1),
             "next": partial(self._neighbour, 1),
             "newest": self._newest,
+            "measures": partial(self._toggle_page, "measures"),
+            "family": self._open_family,
+            "ended": self._ended,
+            "number": self.prompt.open,
+            **{f"flight_{n}": partial(self._flight_numbered, n) for n in range(1, 10)},
             "routine_before": partial(self._neighbour_routine, -1),
             "routine_after": partial(self._neighbour_routine, 1),
             "live": self._escape,
             "closer": lambda: self.stage.zoom_by(1.25),
             "farther": lambda: self.stage.zoom_by(0.8),
-            "whole": lambda: self.stage.whole(),
+            "whole": self.stage.whole,
             "pan_left": lambda: self.stage.pan_by(0.1, 0.0),
             "pan_right": lambda: self.stage.pan_by(-0.1, 0.0),
             "pan_up": lambda: self.stage.pan_by(0.0, 0.1),
@@ -255,7 +362,7 @@ class Window(QWidget):
 
     @Slot()
     def _take(self) -> None:
-        bundle = self._feed.take()
+        bundle = self.feed.take()
         before = self.state.scene
         for record in bundle.records:
             self.state.apply(record)
@@ -266,6 +373,7 @@ class Window(QWidget):
         if scene is not None and scene is not before:
             self.stage.set_picture_size(scene.picture)
             self.small.set_picture_size(scene.picture)
+            self.plain.set_picture_size(scene.picture)
             self._share_width()
         if bundle.records:
             self._fetch()
@@ -283,13 +391,14 @@ class Window(QWidget):
         if again or key != self._asked:
             self._tries = 0 if key != self._asked else self._tries
             self._asked, self._again_ns = key, None
-            self._desk.fetch(ClipRequest(flight=reading.flight, before_ns=BEFORE_NS, after_ns=AFTER_NS))
+            about = {"before_ns": BEFORE_NS, "after_ns": after_ns(reading)}
+            self.desk.fetch(ClipRequest(flight=reading.flight, **about))
 
     def _ask_again(self) -> None:
         """Ask for the same clip once more in a moment, a few times at most."""
         if self._tries < TRIES:
             self._tries += 1
-            self._again_ns = self._clock.now_ns() + AGAIN_NS
+            self._again_ns = self.clock.now_ns() + AGAIN_NS
 
     @Slot(str, object)
     def show_clip(self, flight: str, store: FrameStore[av.VideoFrame]) -> None:
@@ -300,13 +409,13 @@ class Window(QWidget):
         if self._loop is not None and flight == self._store_flight:
             self._loop.extend(store.times_ns)
         else:
-            self._loop = Loop(store.times_ns, self._clock)
+            self._loop = Loop(store.times_ns, self.clock)
             self._loop.restart()
         self._store, self._store_flight = store, flight
         self._shown = None
         self._trouble = ""
         # A reading settles before the pictures after the flight are all on the disk.
-        if store.end_ns < reading.end_ns + AFTER_NS * 3 // 4:
+        if store.end_ns < reading.end_ns + after_ns(reading) * 3 // 4:
             self._ask_again()
         self._refresh()
 
@@ -330,6 +439,9 @@ class Window(QWidget):
 
     def do(self, action: str) -> None:
         """Carry out an action of the table of keys."""
+        page = self.page
+        if page is not None and action not in ("live", "keys", "quit") and page.do(action):
+            return
         self._actions[action]()
 
     def keyPressEvent(self, event: QKeyEvent) -> None:  # noqa: N802
@@ -365,8 +477,9 @@ class Window(QWidget):
 
     def _moment(self, name: str) -> None:
         reading = self.state.reading
-        if reading is not None and getattr(reading, name):
-            self._freeze(getattr(reading, name))
+        t_ns = moment_ns(reading, name) if reading is not None else 0
+        if t_ns:
+            self._freeze(t_ns)
 
     def _freeze(self, t_ns: int) -> None:
         self._replay(lambda loop: loop.freeze(t_ns))
@@ -377,13 +490,79 @@ class Window(QWidget):
                 self.state.show(own)
         self._refresh()
 
+    def _open_family(self) -> None:
+        if self.state.reading is not None:
+            self.family.open(self.state.reading)
+
+    def _ask_family(self, request: FamilyRequest) -> None:
+        self.desk.ask("family", request)
+
+    @Slot(str, object, object)
+    def _answered(self, tag: str, request: object, what: object) -> None:
+        if tag == "family" and self.family.isVisible():
+            if isinstance(what, Accepted):
+                self._close_laid_over()
+            else:
+                self.family.say(f"Not changed: {refusal(what)}")
+
+    def _toggle_plain(self) -> None:
+        if self._beside:
+            self._toggle_beside()
+            self.state.show("picture")
+        else:
+            self.state.toggle_plain()
+        self._refresh()
+
+    def _toggle_beside(self) -> None:
+        self._beside = not self._beside
+        self.plain.setVisible(self._beside)
+        if self._beside and self.state.level == "picture":
+            self.state.show(self.state.drawn_level)
+        self._share_width()
+        self._frame()
+        self._refresh()
+
+    def _frame(self) -> None:
+        """Show the whole picture; beside another, so much of it as fills the height, around the flight."""
+        if not self._beside:
+            self.stage.whole()
+            return
+        reading = self.state.reading
+        drawing = reading.drawing if reading is not None else None
+        for view in (self.stage, self.plain):
+            view.fill(drawing.apex if drawing is not None else None)
+
+    def _flight_numbered(self, number: int) -> None:
+        reading = self.state.numbered(number)
+        if reading is not None:
+            self._flight_picked(reading.flight)
+
+    def _ended(self) -> None:
+        routine = self.state.ended
+        if routine is not None:
+            self._routine_picked_by_number(routine.routine)
+
+    def _number_found(self, routine: int) -> None:
+        self._close_laid_over()
+        self._routine_picked_by_number(routine)
+
+    def _close_laid_over(self) -> None:
+        """Close what is laid over the window, and give the keyboard back."""
+        for laid in (self.prompt, self.family):
+            laid.hide()
+        (self.page or self.stage).setFocus()
+
+    def _routine_picked_by_number(self, routine: int) -> None:
+        self.state.choose_routine(routine)
+        self._choice_changed()
+
     def _choice_changed(self) -> None:
         self._held_live = False
         self._trouble = ""
         self._fetch(again=self._store_flight != self.state.flight)
         if self.loop is not None:
             self.loop.restart()
-        self.stage.whole()
+        self._frame()
         self._refresh()
 
     def _flight_picked(self, flight: str) -> None:
@@ -400,8 +579,7 @@ class Window(QWidget):
         self._choice_changed()
 
     def _routine_picked(self, place: int) -> None:
-        self.state.choose_routine(self.routines.itemData(place))
-        self._choice_changed()
+        self._routine_picked_by_number(self.routines.itemData(place))
 
     def _neighbour_routine(self, by: int) -> None:
         place = self.routines.currentIndex() + by
@@ -411,6 +589,9 @@ class Window(QWidget):
     def _escape(self) -> None:
         if self.card.isVisible():
             self._toggle_card()
+            return
+        if self.page is not None:
+            self.show_page(None)
             return
         self._held_live = True
         self.stage.setFocus()
@@ -435,13 +616,15 @@ class Window(QWidget):
     @Slot()
     def tick(self) -> None:
         """Show the frame that is due, and look whether the feed still lives."""
+        if (page := self.page) is not None:
+            page.tick()
         loop = self.loop
         if self.in_replay and loop is not None and loop.playing:
             self._draw_replay()
         lost = self._is_lost()
         if lost or lost != self._lost:
             self._draw_health()
-        if self._again_ns is not None and self._clock.now_ns() >= self._again_ns:
+        if self._again_ns is not None and self.clock.now_ns() >= self._again_ns:
             self._fetch(again=True)
         if self.state.scene is None:
             self._draw_live()  # says what it waits for
@@ -452,8 +635,8 @@ class Window(QWidget):
             self._refresh()
 
     def _is_lost(self) -> bool:
-        heard_ns = self._feed.heard_ns
-        return heard_ns is not None and self._clock.now_ns() - heard_ns > SILENCE_NS
+        heard_ns = self.feed.heard_ns
+        return heard_ns is not None and self.clock.now_ns() - heard_ns > SILENCE_NS
 
     def _refresh(self) -> None:
         """Bring the whole window up to date."""
@@ -463,6 +646,7 @@ class Window(QWidget):
         self._fill_routines()
         self.show_bar.show_level(level, scene.policy if scene else "picture")
         self.flights.show_flights(state.flights(), state.flight, level, state.rulings)
+        self.plain.setVisible(self._beside)
         self.reading.show_reading(state.reading, level, scene)
         self.ruling.show_flight(state.flight, state.rulings.get(state.flight) if state.flight else None)
         self.line_words.setText(words.line_sentence(scene))
@@ -474,6 +658,9 @@ class Window(QWidget):
         self._draw_live()
         if self.in_replay:
             self._draw_replay()
+        if (page := self.page) is not None:
+            page.refresh()
+        self.changed.emit()
 
     def _fill_routines(self) -> None:
         listed = [(words.routine_words(r), r.routine) for _, r in sorted(self.state.routines.items())]
@@ -503,10 +690,10 @@ class Window(QWidget):
 
     def _health(self) -> tuple[str, bool]:
         """What is said of the feed, and whether it calls for attention."""
-        beat, feed = self._heartbeat, self._feed
+        beat, feed = self._heartbeat, self.feed
         if feed.heard_ns is None:
             return "No feed yet", False
-        age = self._clock.now_ns() - feed.picture_ns if feed.picture_ns is not None else None
+        age = self.clock.now_ns() - feed.picture_ns if feed.picture_ns is not None else None
         if self._is_lost():
             return words.feed_lost_sentence(age), True
         if beat is None:
@@ -519,9 +706,7 @@ class Window(QWidget):
             return words.camera_sentence(beat.camera), True
         if beat.space_s is not None and beat.space_s < SPACE_SHORT_S:
             return f"Feed running. {words.space_sentence(beat.space_s)}", True
-        if beat.dropped:
-            return f"Feed running, {beat.dropped} pictures recorded but not measured", False
-        return f"Feed running, {beat.fps:.0f} pictures a second", False
+        return words.feed_sentence(beat), False
 
     def _live_layers(self) -> Layers:
         text, alarm = self._health()
@@ -538,7 +723,7 @@ class Window(QWidget):
             pose=pose,
             banner=text if alarm and told else "",
             stale=stale,
-            empty="No live picture yet" if scene else f"Waiting for the session. {self._feed.trouble}",
+            empty="No live picture yet" if scene else f"Waiting for the session. {self.feed.trouble}",
         )
 
     def _draw_live(self) -> None:
@@ -553,6 +738,9 @@ class Window(QWidget):
             layers = replace(layers, banner=self._trouble)
         self.stage.show_image(image)
         self.stage.show_layers(layers)
+        if self._beside:
+            self.plain.show_image(image)
+            self.plain.show_layers(Layers(empty=layers.empty, stale=layers.stale))
         self.reading.show_moment("")
         self.transport.show_live(can_replay=self.loop is not None)
 
@@ -565,6 +753,9 @@ class Window(QWidget):
         if self._shown != (reading.flight, index):
             self._shown = (reading.flight, index)
             self.stage.show_image(frame_image(store.frames[index]))
+        if self._beside:
+            self.plain.show_image(self.stage.image)
+            self.plain.show_layers(Layers(moving=loop.playing))
         scene = self.state.scene
         withheld = reading.state == "withheld"
         self.stage.show_layers(
@@ -613,6 +804,11 @@ class Window(QWidget):
         self.setStyleSheet(self._theme.sheet(base))
         self.stage.set_theme(self._theme, base)
         self.small.set_theme(self._theme, max(14, round(0.9 * base)))
+        self.plain.set_theme(self._theme, base)
+        self.prompt.set_theme(self._theme, base)
+        self.family.set_theme(self._theme, base)
+        for page in self._pages.values():
+            page.set_theme(self._theme, base)
         self.transport.set_theme(self._theme, base)
         self.flights.set_theme(self._theme, base)
         self.reading.set_theme(self._theme, base)
@@ -624,16 +820,23 @@ class Window(QWidget):
         self.layout().activate()  # type: ignore[union-attr]
         picture = round(self.stage.height() * across / down) + self.stage.margin_px
         column = min(max(self.width() - 42 - picture, round(21.5 * base)), 30 * base)
+        column = round(21.5 * base) if self._beside else column
         small = column - 5 * base
         self.small.setFixedSize(small, round(small * down / across))
         self.reading.set_width(column)
         self.column.setFixedWidth(column)
+        if self._beside:
+            left = self.table.width() - column - 14
+            self.plain.setFixedWidth(max(160, (left - self.stage.margin_px - 6) // 2))
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         self._apply_theme()
         self._share_width()
         if self.card.isVisible():
             self.card.place()
+        for laid in (self.prompt, self.family):
+            if laid.isVisible():
+                laid.place()
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
         self._timer.stop()
@@ -641,11 +844,21 @@ class Window(QWidget):
         event.accept()
 
 
+def after_ns(reading: Reading) -> int:
+    """How long is replayed after the flight's end: on to the start of the down-swing, if need be."""
+    return max(AFTER_NS, moment_ns(reading, "down_swing") - reading.end_ns + SWING_NS)
+
+
+def moment_ns(reading: Reading, name: str) -> int:
+    """When a moment was, by the name of its freezing action; 0 when the reading does not have it."""
+    plain = {"release": reading.release_ns, "apex": reading.apex_ns, "end": reading.end_ns}
+    if name in plain:
+        return plain[name]
+    return next((m.t_ns for m in reading.moments if m.name == name), 0)
+
+
 def moments(reading: Reading) -> tuple[tuple[str, int], ...]:
-    """The moments that can be frozen at, in order of time."""
-    named = (
-        ("release", reading.release_ns),
-        ("top", reading.apex_ns),
-        (words.end_word(reading), reading.end_ns),
-    )
-    return tuple((name, t_ns) for name, t_ns in named if t_ns)
+    """The moments that can be frozen at, in short words, in order of time."""
+    short = {"apex": "top", "end": words.end_word(reading), "down_swing": "swing"}
+    named = ((short.get(name, name), moment_ns(reading, name)) for name in FREEZES)
+    return tuple(sorted(((name, t_ns) for name, t_ns in named if t_ns), key=lambda m: m[1]))

@@ -12,12 +12,13 @@ from collections.abc import Iterable
 from fractions import Fraction
 from typing import Final
 
-from bridge.messages import BandChance, Moment, Policy, Quantity, Reading, Routine, Ruling, Scene
+from bridge.messages import BandChance, Heartbeat, Moment, Policy, Quantity, Reading, Routine, Ruling, Scene
 from overlay.policy import includes
 
 CAUTION: Final = "Display aid only. The panel decides."
 TOO_CLOSE: Final = "too close to call"
 COVERAGE: Final = "95 %"
+LITTLE_WAITING: Final = 8  # so few pictures wait to be measured now and then
 
 FAMILIES: Final[dict[str, str]] = {
     "counter_regrasp": "counter flight, same bar regrasped",
@@ -36,6 +37,14 @@ SHORT_FAMILIES: Final[dict[str, str]] = {
     "high_to_low_overshoot": "overshoot",
     "hop_regrasp": "grip change",
     "dismount": "dismount",
+}
+MOMENTS: Final[dict[str, str]] = {
+    "release": "release",
+    "opening": "opening",
+    "apex": "top",
+    "regrasp": "regrasp",
+    "landing": "landing",
+    "down_swing": "start of the down-swing",
 }
 LEVEL_WORDS: Final[dict[Policy, str]] = {
     "picture": "plain picture",
@@ -58,6 +67,28 @@ def space_sentence(space_s: float) -> str:
     return (
         f"Space for {minutes} minute{'' if minutes == 1 else 's'} more" if minutes else "Space runs out now"
     )
+
+
+def ordinal(n: int) -> str:
+    """``2nd``, ``3rd``, ``11th``."""
+    ending = "th" if 10 <= n % 100 <= 20 else {1: "st", 2: "nd", 3: "rd"}.get(n % 10, "th")
+    return f"{n}{ending}"
+
+
+def feed_sentence(beat: Heartbeat) -> str:
+    """How a running feed fares: its rate, what measuring leaves behind, and the room on the disk."""
+    parts = ["Feed running"]
+    if beat.step > 1:
+        parts.append(f"measuring every {ordinal(beat.step)} picture")
+    if beat.waiting > max(LITTLE_WAITING, beat.fps / 4):
+        parts.append(f"{beat.waiting} wait")
+    if beat.dropped:
+        parts.append(f"{beat.dropped} pictures recorded but not measured")
+    if len(parts) == 1:
+        parts.append(f"{beat.fps:.0f} pictures a second")
+    if beat.space_s is not None:
+        parts.append(f"space for {age_words(round(beat.space_s * 1e9))}")
+    return ", ".join(parts)
 
 
 def camera_sentence(problem: str) -> str:
@@ -86,6 +117,11 @@ def short_height(height: Quantity) -> str:
     if cm == 0:
         return "at the bar"
     return f"{abs(cm)} cm {'above' if cm > 0 else 'below'}"
+
+
+def shortest_height(height: Quantity) -> str:
+    """The height where centimetres stand beside it: ``12 above``, ``5 below`` or ``at the bar``."""
+    return short_height(height).replace(" cm", "")
 
 
 def height_sentence(height: Quantity, bar: str) -> str:
@@ -146,22 +182,62 @@ def short_family(family: str) -> str:
     return SHORT_FAMILIES.get(family, family.replace("_", " ")) or "flight"
 
 
+def give_or_take_words(quantity: Quantity) -> str:
+    """Half-width of the 95 % interval in the unit that is spoken, rounded up."""
+    off = 2.0 * quantity.u
+    match quantity.unit:
+        case "m":
+            return f"give or take {give_or_take_cm(quantity.u)} cm"
+        case "rad":
+            return f"give or take {math.ceil(math.degrees(off) - 1e-9)} degrees"
+        case "s" | "turns":
+            return f"give or take {math.ceil(100.0 * off - 1e-9) / 100.0:.2f} {quantity.unit}"
+        case _:
+            return f"give or take {math.ceil(10.0 * off - 1e-9) / 10.0:.1f} {quantity.unit}"
+
+
+def angle_words(angle: Quantity) -> str:
+    """An angle off the vertical."""
+    return f"{math.degrees(angle.value):.0f} degrees off the vertical"
+
+
+def gravity_sentence(gravity: Quantity) -> str:
+    """What the fall itself says of scale and timing: it must give the earth's gravity back."""
+    return f"Check of scale and time: the fall gives {gravity.value:.1f} m/s2 (9.8 is right)."
+
+
+def rise_words(rise: Quantity) -> str:
+    """How the hips move up or down."""
+    off = math.ceil(20.0 * rise.u - 1e-9) / 10.0
+    way = "rising" if rise.value >= 0 else "falling"
+    return f"{way} {abs(rise.value):.1f} m/s, give or take {off:.1f}"
+
+
 def moment_sentence(moment: Moment) -> str:
     """Hips and their vertical speed at one moment, each with its give-or-take."""
     cm = rounded_cm(moment.height.value)
     where = f"{abs(cm)} cm {'above' if cm > 0 else 'below'}" if cm else "at the bar"
-    speed, off = moment.rise.value, 2.0 * moment.rise.u
-    way = "rising" if speed >= 0 else "falling"
-    name = moment.name.replace("_", " ")
+    name = MOMENTS.get(moment.name, moment.name.replace("_", " "))
     return (
         f"At the {name}: hips {where}, give or take {give_or_take_cm(moment.height.u)} cm; "
-        f"{way} {abs(speed):.1f} m/s, give or take {math.ceil(10 * off - 1e-9) / 10:.1f}"
+        f"{rise_words(moment.rise)}"
     )
 
 
 def end_word(reading: Reading | None) -> str:
     """How the flight ends: ``regrasp`` or ``landing``."""
     return reading.end_kind if reading else "regrasp"
+
+
+def family_choice_sentence(reading: Reading) -> str:
+    """That the panel chose the family, and what was measured; "" when it did not."""
+    if not reading.family_by:
+        return ""
+    said = f"Family chosen by the {reading.family_by}."
+    if not reading.families:
+        return said
+    measured = reading.families[0]
+    return f"{said} Measured: {family_words(measured.family)} ({percent(measured.p)})."
 
 
 def state_sentence(reading: Reading) -> str:
@@ -202,6 +278,11 @@ def line_sentence(scene: Scene | None) -> str:
     if scene is None or scene.expected_u_m <= 0.0:
         return "How far off the line may be from this place is not known."
     return f"From this place the line may be off by {give_or_take_cm(scene.expected_u_m)} cm ({COVERAGE})."
+
+
+def count_words(n: int, thing: str) -> str:
+    """``no flight``, ``1 flight``, ``3 flights``."""
+    return f"{n or 'no'} {thing}{'' if n < 2 else 's'}"
 
 
 def routine_words(routine: Routine) -> str:
