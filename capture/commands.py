@@ -19,7 +19,10 @@ if TYPE_CHECKING:
     from capture.rig import Rig
 
 RigFile = Annotated[Path, typer.Option("--rig", help="Rig file: where the rails stand in the picture.")]
-TableFile = Annotated[Path | None, typer.Option("--table", help="Band table; left out: common practice.")]
+TableFile = Annotated[
+    Path | None,
+    typer.Option("--table", help="Band table, a file or a shipped one by name; left out: common_practice."),
+]
 ModelFile = Annotated[
     Path | None,
     typer.Option("--model", help="A pose model of ultralytics (COCO-17) in place of the shipped networks."),
@@ -77,8 +80,14 @@ def capture(
 
     from bridge.bus import DEFAULT_PORT, LOOPBACK, Addresses
     from bridge.messages import Scene
-    from bridge.session import clock_after, new_manifest, new_session_folder, sessions_root
-    from capture.camera import view_of
+    from bridge.session import (
+        clock_after,
+        new_manifest,
+        new_session_folder,
+        refuse_in_use,
+        sessions_root,
+    )
+    from capture.camera import facts, view_of
     from capture.feeds import open_feed
     from capture.pipeline import open_pipeline
     from capture.station import Station
@@ -89,6 +98,7 @@ def capture(
     folder = session or new_session_folder(title, sessions_root())
     if restarts:
         raise typer.Exit(_kept_alive(folder, restarts))
+    refuse_in_use(folder)  # before the networks are loaded, which takes a while
     clock = clock_after(folder)
     source = open_feed(feed, clock, live=not fast)
     fitted, bands = _rig_for(rig, source.info), _table(table)
@@ -110,7 +120,7 @@ def capture(
         rig_toml=rig.read_text(),
         created_ns=clock.now_ns(),
         software=f"railcrest {version('railcrest')}",
-        camera={"expected_u_m": view.expected_u_m()},
+        camera=facts(view),
         table=bands.title,
         models=pipeline.models,
         feed={"name": source.info.name, "nominal_fps": source.info.nominal_fps},

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import Final, Protocol, TypeVar
 
@@ -47,9 +48,21 @@ def decode(text: str, kind: type[T], source: str, remedy: str) -> T:
     try:
         file = msgspec.toml.decode(text, type=kind)
     except msgspec.ValidationError as error:
-        raise ConfigError(f"{source}: {error}; {remedy}") from error
+        raise ConfigError(f"{source}{_line(text, str(error))}: {error}; {remedy}") from error
     except msgspec.DecodeError as error:  # which msgspec makes of tomllib's own error
         raise ConfigError(f"{source}: not valid TOML: {error}; correct that line") from error
     if file.format != FORMAT:
         raise ConfigError(f"{source}: format = {file.format}; this program reads format {FORMAT}")
     return file
+
+
+def _line(text: str, fault: str) -> str:
+    """Where the key that msgspec complains of stands first, as ", line 7"; "" when that is not plain."""
+    key = re.search(r"unknown field `([^`]+)`", fault) or re.search(r"at `\$[^`]*\.(\w+)(?:\[[^`]*)?`", fault)
+    if key is None:
+        return ""
+    given = re.compile(rf"(?:^|[{{,\s]){re.escape(key[1])}\s*=")
+    for number, line in enumerate(text.splitlines(), 1):
+        if given.search(line.partition("#")[0]):
+            return f", line {number}"
+    return ""
