@@ -50,7 +50,7 @@ from bridge.bus import RUN_FILE
 from bridge.clock import Clock, SystemClock
 from bridge.errors import RecordingError
 from bridge.journal import FILE as JOURNAL_FILE
-from bridge.journal import Journal, Note, Seal, Wall, hash_file, hash_line, sha256_of
+from bridge.journal import Journal, Note, Pause, Seal, Wall, hash_file, hash_line, sha256_of
 from bridge.messages import Policy
 
 log = logging.getLogger(__name__)
@@ -314,10 +314,7 @@ class SessionWriter:
                 if before.endswith(REPAIRING) and clock.now_ns() - begun_ns < REPAIR_WAIT_S * NS:
                     clock.sleep_until(clock.now_ns() + NS // 10)
                     continue
-                raise RecordingError(
-                    f"{self.folder}: process {before or 'unknown'} is recording into it; "
-                    "stop that one or choose another folder with --session"
-                ) from error
+                raise _in_use(self.folder, before) from error
             if path.exists() and path.stat().st_ino == os.fstat(number).st_ino:
                 self._lock = number
             else:
@@ -349,6 +346,23 @@ def lock_holder(folder: Path) -> tuple[bool, str] | None:
         return None
     except OSError as error:
         raise RecordingError(f"{folder / LOCK}: cannot be read ({error})") from error
+
+
+def refuse_in_use(folder: Path) -> None:
+    """Say early what :class:`SessionWriter` would say later. Raises RecordingError when others record there.
+
+    A repair under way is no hindrance: capture waits for it.
+    """
+    holder = lock_holder(folder)
+    if holder is not None and holder[0] and not holder[1].endswith(REPAIRING):
+        raise _in_use(folder, holder[1])
+
+
+def _in_use(folder: Path, pid: str) -> RecordingError:
+    return RecordingError(
+        f"{folder}: process {pid or 'unknown'} is recording into it; "
+        "stop that one or choose another folder with --session"
+    )
 
 
 def seal(folder: Path, journal: Journal, now_ns: int = 0, names: Iterable[str] | None = None) -> list[str]:
@@ -660,12 +674,12 @@ class Session:
         """
         findings: list[Finding] = []
         running = self._verify_lock(findings)
-        sealed = self._verify_journal(findings, running)
+        sealed, pauses = self._verify_journal(findings, running)
         self._verify_seals(findings, sealed, running)
         last_ns: int | None = None
         for number in _segment_numbers(self.folder):
             try:
-                last_ns = self._verify_segment(number, findings, last_ns)
+                last_ns = self._verify_segment(number, findings, last_ns, pauses)
             except RecordingError as error:
                 findings.append(Finding("error", str(error)))
         if not _segment_numbers(self.folder):
@@ -741,8 +755,10 @@ class Session:
             )
         return running
 
-    def _verify_journal(self, findings: list[Finding], running: bool) -> dict[str, str]:
-        """Check the journal; gives the hashes it holds."""
+    def _verify_journal(
+        self, findings: list[Finding], running: bool
+    ) -> tuple[dict[str, str], tuple[Pause, ...]]:
+        """Check the journal; gives the hashes it holds, and when pictures were left out on purpose."""
         path = self.file(JOURNAL_FILE)
         try:
             stated = hash_file(path).read_text()
@@ -759,10 +775,10 @@ class Session:
             with self.journal() as journal:
                 if fault := journal.verify():
                     findings.append(Finding("error", fault))
-                return journal.seals()
+                return journal.seals(), journal.pauses()
         except RecordingError as error:
             findings.append(Finding("error", str(error)))
-            return {}
+            return {}, ()
 
     def _verify_seals(self, findings: list[Finding], sealed: dict[str, str], running: bool) -> None:
         for name, digest in sealed.items():
@@ -782,7 +798,9 @@ class Session:
                 if _OURS.fullmatch(path.name) and not sealed.get(path.name)
             ]
 
-    def _verify_segment(self, number: int, findings: list[Finding], last_ns: int | None) -> int | None:
+    def _verify_segment(
+        self, number: int, findings: list[Finding], last_ns: int | None, pauses: Sequence[Pause]
+    ) -> int | None:
         """Check one segment, given when the one before ended; gives when this one ends."""
         segment = Segment(number, self.file(f"feed-{number:04d}.mkv"), self.file(f"feed-{number:04d}.csv"))
         segment.refresh()
@@ -793,7 +811,7 @@ class Session:
         if times and last_ns is not None and times[0] <= last_ns:
             findings.append(Finding("warning", f"{name}: begins before the segment before it ended"))
         for before, after in itertools.pairwise(times):
-            if after - before > GAP_NS:
+            if after - before > GAP_NS and not _on_purpose(before, after, pauses):
                 text = f"{name}: no picture for {(after - before) / NS:.1f} s from {before / NS:.3f} s on"
                 findings.append(Finding("warning", text))
         ticks = _picture_ticks(segment.video)
@@ -805,6 +823,14 @@ class Session:
             lost = len(times) - len(ticks)
             findings.append(Finding("warning", f"{name}: the last {lost} pictures were lost"))
         return times[-1] if times else last_ns
+
+
+def _on_purpose(before_ns: int, after_ns: int, pauses: Iterable[Pause]) -> bool:
+    """Whether the pictures between two were left out on purpose; whole groups go, a little more each side."""
+    return any(
+        before_ns >= p.begin_ns - 2 * GAP_NS and (p.end_ns is None or after_ns <= p.end_ns + 2 * GAP_NS)
+        for p in pauses
+    )
 
 
 def _segment_numbers(folder: Path) -> list[int]:

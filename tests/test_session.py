@@ -32,6 +32,7 @@ from bridge.session import (
     new_manifest,
     new_session_folder,
     read_manifest,
+    refuse_in_use,
     sessions_root,
 )
 from tests.clips import number_of
@@ -117,8 +118,11 @@ def test_a_second_writer_is_refused(tmp_path: Path) -> None:
         assert lock_holder(tmp_path) == (True, str(os.getpid()))
         with pytest.raises(RecordingError, match=rf"process {os.getpid()} is recording"):
             SessionWriter(tmp_path, manifest)
+        with pytest.raises(RecordingError, match=rf"process {os.getpid()} is recording"):
+            refuse_in_use(tmp_path)
         assert lock_holder(tmp_path) == (True, str(os.getpid()))
     assert lock_holder(tmp_path) is None
+    refuse_in_use(tmp_path)
     with SessionWriter(tmp_path, manifest) as again:
         assert again.taken_over is None
 

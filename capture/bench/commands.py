@@ -168,12 +168,15 @@ def bench_faults(
     if as_json:
         print(json.dumps({**machine(), "faults": [{**asdict(o), "survived": o.survived} for o in outcomes]}))
     else:
-        table = Table("fault", "rounds", "lost s", "rows lost", "plays", "whole", "survived", "said")
+        table = Table(
+            "fault", "rounds", "lost s", "behind s", "rows lost", "plays", "whole", "survived", "said"
+        )
         for o in outcomes:
-            lost = "-" if o.lost_s is None else f"{o.lost_s:.2f}"
+            seconds = ("-" if s is None else f"{s:.2f}" for s in (o.lost_s, o.behind_s))
             words = ("yes" if flag else "no" for flag in (o.plays, o.whole, o.survived))
-            table.add_row(o.fault, str(o.rounds), lost, str(o.rows_lost), *words, o.said)
+            table.add_row(o.fault, str(o.rounds), *seconds, str(o.rows_lost), *words, o.said)
         Console(file=sys.stdout).print(table)
+        print("lost: of what was recorded; behind: how far recording was behind the camera at the fault")
         print(", ".join(f"{name} {what}" for name, what in machine().items()))
     if failed := [o.fault for o in outcomes if not o.survived]:
         raise CheckError(f"not survived: {', '.join(failed)}")
