@@ -14,6 +14,7 @@ from pathlib import Path
 
 from bridge.messages import Phase, Reading, Routine
 from capture.bands import BandTable
+from capture.by_hand import ByHand
 from capture.camera import View
 from capture.camera_guard import CameraGuard, Image, guard_for
 from capture.family import FamilyChoices
@@ -77,6 +78,10 @@ class Pipeline:
     def family_choices(self, readings: Iterable[Reading]) -> FamilyChoices:
         """The panel's say in the families, with the band table and the view readings are made with."""
         return FamilyChoices(self._watch.table, self._watch.view, readings)
+
+    def by_hand(self) -> ByHand:
+        """Works corrections by hand out with the band table and the view readings are made with."""
+        return ByHand(self._watch.table, self._watch.view)
 
     def again(self, last_routine: int) -> Pipeline:
         """A pipeline as this one was before its first picture, on the same networks."""

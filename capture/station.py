@@ -1,8 +1,8 @@
 """The process at the arena: records every picture, measures it, publishes, and answers the desk.
 
 Threads, none of which waits for a viewer: one reads the feed; one codes and records every picture in
-order; one measures what was recorded (see capture.settling); one sends previews of the newest
-picture; one answers the desk, one beats the heart. Recording goes before measuring, and measuring
+order; one decodes what was recorded and one measures it (see capture.settling); one sends previews of
+the newest picture; one answers the desk, one beats the heart. Recording goes before measuring, and measuring
 before previews: where the machine cannot measure every picture of a live feed at once, all are recorded
 all the same and measured as time allows.
 """
@@ -36,9 +36,11 @@ from bridge.messages import (
     Answer,
     Clip,
     ClipRequest,
+    CorrectionRequest,
     EntryRequest,
     FamilyRequest,
     Heartbeat,
+    LookRequest,
     PartRequest,
     Point,
     Pose,
@@ -46,6 +48,7 @@ from bridge.messages import (
     Reading,
     Refused,
     Routine,
+    RoutineClipRequest,
     Ruling,
     RulingRequest,
     Scene,
@@ -57,14 +60,15 @@ from bridge.messages import (
 from bridge.removal import keep_unfilmed_out
 from bridge.running_order import PAUSE_WORDS, RunningOrder
 from bridge.session import Manifest, Session, SessionWriter
-from capture.backlog import Backlog, Unpacker, Waiting
+from capture.backlog import Ahead, Backlog, Unpacker, Waiting
 from capture.family import FamilyChoices
-from capture.feeds import Feed, Frame
+from capture.feeds import Feed, Frame, Image
 from capture.lookout import Lookout
 from capture.observation import JointObservation
 from capture.pipeline import Pipeline, Step
 from capture.segments import Segments
 from capture.settling import Settling
+from capture.table_desk import TableDesk
 
 log = logging.getLogger(__name__)
 
@@ -78,6 +82,7 @@ PREVIEW_INTERVAL_S: Final = 1 / 25
 JPEG_QUALITY: Final = 80
 BLANK_INTERVAL_S: Final = 0.5
 BLANK_GREY: Final = 60
+ASKED_AT_TABLE: Final = (RoutineClipRequest, LookRequest, CorrectionRequest)
 HEARTBEAT_S: Final = 0.5
 NS: Final = 1_000_000_000
 
@@ -130,9 +135,11 @@ class _Run:
     _writer: SessionWriter
     _session: Session
     _backlog: Backlog
+    _ahead: Ahead
     _settling: Settling
     _order: RunningOrder
     _families: FamilyChoices
+    _table: TableDesk
     _unpacker: Unpacker
 
     def __init__(self, station: Station, stop: threading.Event) -> None:
@@ -165,6 +172,7 @@ class _Run:
             RulingRequest: self._rule,
             TagRequest: self._tag,
             FamilyRequest: self._change_family,
+            **{kind: lambda request: self._table.answer(request) for kind in ASKED_AT_TABLE},
             EntryRequest: lambda request: self._order.answer(request),
             PartRequest: lambda request: self._order.answer(request),
         }
@@ -185,11 +193,13 @@ class _Run:
                 for said in (*self._writer.journal.rulings(), *self._writer.journal.tags()):
                     self._publisher.publish(said, at.clock.now_ns())
                 self._begin_order()
+                self._begin_table()
                 self._segments = Segments(at.folder, at.feed.info, self._writer.segment)
                 last = max((r.routine for r in self._writer.journal.routines()), default=0)
                 self._settling = Settling(at.pipeline.again(last))
                 as_it_came = at.feed.info.coded_as is not None
                 self._backlog = Backlog(at.folder, as_it_came=as_it_came, wait=not at.live)
+                self._ahead = Ahead(self._backlog, lambda: self._unpacker)
                 if ready:
                     ready(desk.addresses)
                 self._work_with(desk)
@@ -211,7 +221,11 @@ class _Run:
         feed = threading.Thread(target=self._guard, args=(self._read,), name="feed", daemon=True)
         workers = [
             threading.Thread(target=self._guard, args=(task,), name=name)
-            for name, task in (("record", self._record), ("measure", self._measure))
+            for name, task in (
+                ("record", self._record),
+                ("decode", self._decode),
+                ("measure", self._measure),
+            )
         ]
         for thread in (*helpers, feed, *workers):
             thread.start()
@@ -233,7 +247,7 @@ class _Run:
                 self._put(None)
             for thread in workers:  # what has come is recorded, whatever it takes
                 thread.join()
-            self._backlog.drop()
+            self._ahead.drop()
             if left := self._backlog.dropped:
                 log.warning("%d pictures were recorded but not measured; railcrest measure does", left)
             closing.set()
@@ -252,7 +266,7 @@ class _Run:
                 error = RailcrestError(f"capture failed: {error!r}")
             self._failure = self._failure or error
             self._stop.set()
-            self._backlog.drop()
+            self._ahead.drop()
 
     # --- the feed's thread ---
 
@@ -338,24 +352,26 @@ class _Run:
             self._pause = None
             self._order.pause("")
 
-    # --- the measuring thread ---
+    # --- the decoding and the measuring thread ---
+
+    def _decode(self) -> None:
+        _yield_to_others(MEASURING_NICE)
+        self._ahead.run()
 
     def _measure(self) -> None:
         _yield_to_others(MEASURING_NICE)
         try:
             give_up_ns: int | None = None
-            while (waiting := self._backlog.get(0.2 if self._pause is None else 0.01)) or (
-                not self._backlog.closed
-            ):
-                if waiting is None:
+            while (taken := self._ahead.get(0.2 if self._pause is None else 0.01)) or not self._ahead.over:
+                if taken is None:
                     self._look_out()
                     continue
                 if self._stop.is_set() and give_up_ns is None:
                     give_up_ns = time.monotonic_ns() + round(MEASURE_END_S * NS)
                 if give_up_ns is not None and time.monotonic_ns() > give_up_ns:
-                    self._backlog.drop(1)
+                    self._ahead.drop(1)
                     return
-                self._measure_one(waiting)
+                self._measure_one(*taken)
             if self._failure is None:
                 self._look_out()
                 if self._lookout is None:
@@ -388,7 +404,7 @@ class _Run:
         last = max((r.routine for r in self._order.routines), default=0)
         self._settling = Settling(self._at.pipeline.again(last))
 
-    def _measure_one(self, waiting: Waiting) -> None:
+    def _measure_one(self, waiting: Waiting, image: Image | None) -> None:
         while self._ends and waiting.t_ns > self._ends[0]:
             self._end_segment()
         if self._lookout is not None:
@@ -402,10 +418,11 @@ class _Run:
             settling.spent(now_ns, time.monotonic_ns())
             self._publisher.publish(_pose(glimpse), newest.t_ns)
             self._publish_records(glimpse.records)
-        image = self._unpacker.image(waiting)
         if image is None:
             return
+        began_ns = time.monotonic_ns()
         step = settling.measure(Frame(waiting.index, waiting.t_ns, image))
+        settling.took(waiting.t_ns, time.monotonic_ns() - began_ns)
         self._seen.put(step.observation)
         self._count.measured += 1
         if not lagging:
@@ -466,7 +483,7 @@ class _Run:
                     recorded=count.recorded,
                     measured=count.measured,
                     dropped=self._backlog.dropped,
-                    waiting=len(self._backlog),
+                    waiting=len(self._backlog) + len(self._ahead),
                     step=self._settling.step,
                     fps=round(count.fps, 2),
                     picture_age_ns=now_ns - count.newest_ns if count.newest_ns else 0,
@@ -509,6 +526,19 @@ class _Run:
             self._tell(routine)
         self._tell(self._order.start_list)
 
+    def _begin_table(self) -> None:
+        """Answer the judges' table, and tell what it entered in an earlier run."""
+        self._table = TableDesk(
+            self._session,
+            self._writer.journal,
+            self._publisher,
+            self._at.pipeline.by_hand(),
+            routines=lambda: self._order.routines,
+            unfilmed=lambda routine: self._order.unfilmed(routine),
+            now_ns=self._at.clock.now_ns,
+        )
+        self._table.resume()
+
     def _tell(self, body: Routine | StartList) -> None:
         self._publisher.publish(body, self._now_ns())
 
@@ -525,6 +555,7 @@ class _Run:
     def _change_family(self, request: FamilyRequest) -> Answer:
         with self._reading:
             self._tell_reading(self._families.choose(request.flight, request.family))
+            self._table.family_changed(request.flight)
         return Accepted()
 
     def _enter(self, said: Ruling | Tag) -> Answer:

@@ -195,6 +195,8 @@ class _CardDelegate(QStyledItemDelegate):
             return f"panel: {card.ruling.decision}"
         if card.reading.state != "settled":
             return card.reading.state
+        if card.reading.family_by:
+            return f"family: {card.reading.family_by}"
         return ""
 
     @staticmethod

@@ -11,7 +11,7 @@ from PySide6.QtCore import QBuffer, QIODevice
 from PySide6.QtWidgets import QApplication
 
 from bridge.clock import ManualClock
-from bridge.messages import Clip, ClipRequest, Heartbeat, Preview, Reading, Ruling, Snapshot
+from bridge.messages import Clip, ClipRequest, Heartbeat, Look, Preview, Reading, Ruling, Snapshot, Viewing
 from overlay.additions import add_all
 from overlay.app import start_application
 from overlay.desk import DeskThread
@@ -108,6 +108,12 @@ def _states(scenes: _Scenes) -> Iterator[str]:
     yield "start-number"
     window.prompt.hide()
     window.do("band")
+    window.do("measures")
+    yield "measures"
+    window.do("measures")
+    window.do("family")
+    yield "family"
+    window.family.hide()
     for reading, height, name in zip(
         readings, heights, ("above", "level", "below", "too-close", "withheld", "provisional"), strict=True
     ):
@@ -127,6 +133,12 @@ def _states(scenes: _Scenes) -> Iterator[str]:
                     wall_time="2026-11-25T14:32:05"))  # fmt: skip
     scenes.settle()
     yield "ruling"
+    feed.put(Look(flight=readings[2].flight, routine=1, by="panel", lasted_s=20.0, stills=("release", "apex"),
+                  views=(Viewing(speed=1.0, level="picture", passes=1.0),
+                         Viewing(speed=0.25, level="line", passes=2.0)),
+                  wall_time="2026-11-25T14:31:40"))  # fmt: skip
+    scenes.settle()
+    yield "looks-on-record"
     window.do("keys")
     yield "keys"
     window.do("keys")
@@ -160,6 +172,10 @@ def _session_states(scenes: _Scenes, folder: Path) -> Iterator[str]:
                 window.do(moment)
                 scenes.settle()
                 yield f"{reading.flight}-at-{moment}"
+        window.do("measures")
+        scenes.settle()
+        yield f"{reading.flight}-measures"
+        window.do("measures")
         window.do("beside")
         window.do("apex")
         scenes.settle()

@@ -47,6 +47,7 @@ BINDINGS: Final[tuple[Binding, ...]] = (
     Binding("routine_before", ("[",), "routine before", "Flights"),
     Binding("routine_after", ("]",), "routine after", "Flights"),
     Binding("live", ("Esc",), "live picture", "Flights"),
+    Binding("whole_routine", ("Q",), "whole routine, mount to landing", "Look closer"),
     Binding("measures", ("M",), "all measures", "Look closer"),
     Binding("family", ("K",), "family of the flight", "Look closer"),
     Binding("closer", ("+", "="), "closer", "Picture"),

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from PySide6.QtCore import Qt, Signal
 from PySide6.QtGui import QKeyEvent
 from PySide6.QtWidgets import (
@@ -16,7 +18,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from bridge.messages import Policy, Reading, Ruling, Scene
+from bridge.messages import Look, Policy, Reading, Ruling, Scene
 from overlay import words
 from overlay.keys import first_key
 from overlay.policy import LEVELS, includes
@@ -83,6 +85,7 @@ class ReadingPanel(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self.title = label("Flight", "title", self)
+        self.family = label("Family chosen by the panel", "notice", self)
         self.height_words = label("Hip height", "big", self)
         self.give = label("Give or take", "", self)
         self.rule = QFrame(self)
@@ -93,6 +96,7 @@ class ReadingPanel(QWidget):
         self.range = label("Range in the table", "", self)
         self.state = label("State of the reading", "", self)
         self.moment = label("Hips at the frozen moment", "", self)
+        self.moment.hide()
         self.hint = label("What is shown", "quiet", self)
         self._figure = QVBoxLayout()
         self._figure.setSpacing(1)
@@ -102,6 +106,7 @@ class ReadingPanel(QWidget):
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(6)
         column.addWidget(self.title)
+        column.addWidget(self.family)
         column.addLayout(self._figure)
         for part in (self.band, self.chances, self.range, self.state, self.moment, self.hint):
             column.addWidget(part)
@@ -135,16 +140,29 @@ class ReadingPanel(QWidget):
         """Whether the height stands above the rule."""
         return self._above
 
-    def show_moment(self, text: str) -> None:
-        """Say what the hips did at the moment the replay is frozen at."""
+    def show_moment(self, text: str) -> bool:
+        """Say what the hips did at the moment the replay is frozen at. Returns whether that is new."""
+        if text == self.moment.text():
+            return False
         self.moment.setText(text)
         self.moment.setVisible(bool(text))
         self.hint.setVisible(bool(self.hint.text()) and not text)
+        return True
 
     def show_reading(self, reading: Reading | None, level: Policy, scene: Scene | None) -> None:
         """Say what ``level`` allows of the reading, and no more."""
         texts: dict[QLabel, str] = dict.fromkeys(
-            (self.height_words, self.give, self.bar, self.band, self.chances, self.range, self.state), ""
+            (
+                self.family,
+                self.height_words,
+                self.give,
+                self.bar,
+                self.band,
+                self.chances,
+                self.range,
+                self.state,
+            ),
+            "",
         )
         line = reading.drawing.line.label if reading and reading.drawing else ""
         figure = False
@@ -153,6 +171,7 @@ class ReadingPanel(QWidget):
             self.hint.setText("The first flight appears here when it is over.")
         else:
             self.title.setText(f"Flight {reading.number}: {words.family_words(reading.family)}")
+            texts[self.family] = words.family_choice_sentence(reading)
             texts[self.state] = words.state_sentence(reading)
             self.hint.setText(_hint(level))
             measured = reading.state != "withheld" and reading.apex is not None
@@ -200,6 +219,7 @@ class RulingPanel(QWidget):
     def __init__(self, parent: QWidget | None = None) -> None:
         super().__init__(parent)
         self._flight: str | None = None
+        self.by = "panel"  # role, never a name
         self._group = QButtonGroup(self)
         self._buttons: dict[str, QPushButton] = {}
         self.title = label("Panel's ruling", "title", self)
@@ -225,6 +245,7 @@ class RulingPanel(QWidget):
         self.record.setAccessibleName("Record the panel's ruling")
         self.record.setAccessibleDescription("Sends the ruling to be kept with the recording")
         self.said = label("Ruling on record", "", self)
+        self.looks = label("Who looked", "quiet", self)
         last = QHBoxLayout()
         last.setSpacing(4)
         last.addWidget(self.note, 1)
@@ -236,6 +257,7 @@ class RulingPanel(QWidget):
         column.addLayout(grid)
         column.addLayout(last)
         column.addWidget(self.said)
+        column.addWidget(self.looks)
         self._group.buttonClicked.connect(self._refresh)
         self.note.returnPressed.connect(self.send)
         self.record.clicked.connect(self.send)
@@ -269,6 +291,17 @@ class RulingPanel(QWidget):
             self.say(words.ruling_sentence(ruling))
         self._refresh()
 
+    def show_looks(self, looks: Sequence[Look]) -> None:
+        """Say who looked at the flight: the last time, and how many times before; all in the tooltip."""
+        said = ""
+        if looks:
+            before = f" (and {words.count_words(len(looks) - 1, 'time')} before)" if len(looks) > 1 else ""
+            said = f"Looked at{before}: {words.look_sentence(looks[-1])}"
+        if said != self.looks.text():
+            self.looks.setText(said)
+            self.looks.setToolTip("\n".join(words.look_sentence(look) for look in looks))
+        self.looks.setVisible(bool(said))
+
     def say(self, text: str) -> None:
         """Say what became of the ruling."""
         self.said.setText(text)
@@ -281,7 +314,7 @@ class RulingPanel(QWidget):
             return
         self.say("Sent, waiting for the record.")
         note = self.note.text().strip()
-        self.ruled.emit(Ruling(flight=self._flight, decision=decision, note=note, by="panel"))
+        self.ruled.emit(Ruling(flight=self._flight, decision=decision, note=note, by=self.by))
 
     def _refresh(self) -> None:
         for button in self._buttons.values():

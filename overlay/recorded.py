@@ -26,26 +26,31 @@ from bridge.messages import (
     Envelope,
     Head,
     Heartbeat,
+    Look,
+    LookRequest,
     PartRequest,
     Policy,
     RailLine,
     Reading,
     Refused,
     Request,
+    RoutineClipRequest,
     Ruling,
     RulingRequest,
     Scene,
     Snapshot,
+    SnapshotRequest,
     Tag,
     TagRequest,
 )
+from bridge.routine_clip import routine_piece
 from bridge.running_order import RunningOrder, start_list_of
 from bridge.session import MANIFEST, Session, lock_holder
 
 NS: Final = 1_000_000_000
 BEAT_NS: Final = NS // 2
 LOOK_NS: Final = NS  # how often it is looked whether capture runs
-Said = TypeVar("Said", Ruling, Tag)
+Said = TypeVar("Said", Ruling, Tag, Look)
 
 
 def is_recorded(folder: Path) -> bool:
@@ -74,7 +79,8 @@ class RecordedSession:
         """Everything on record. ``scene``, if given, is kept as it was while capture ran."""
         with self._session.journal() as journal:
             readings, routines, rulings = journal.readings(), journal.routines(), journal.rulings()
-            tags = journal.tags()
+            tags, handstands = journal.tags(), journal.handstands()
+            looks, corrections = journal.looks(), journal.corrections()
             start_list = start_list_of(journal)
             seq = journal.head()[0]
         return Snapshot(
@@ -84,6 +90,9 @@ class RecordedSession:
             readings=tuple(readings),
             rulings=tuple(rulings),
             tags=tuple(tags),
+            handstands=tuple(handstands),
+            looks=looks,
+            corrections=corrections,
             start_list=start_list,
         )
 
@@ -102,6 +111,12 @@ class RecordedSession:
             begin_ns=begin_ns,
             end_ns=min(end_ns, cut.times_ns[-1]),
         )
+
+    def piece(self, request: RoutineClipRequest) -> Answer:
+        """A piece of a routine's recorded frames."""
+        with self._session.journal() as journal:
+            routine = next((r for r in journal.routines() if r.routine == request.routine), None)
+        return routine_piece(self._session, routine, request)
 
     def enter(self, said: Said, t_ns: int) -> Said:
         """Enter a ruling or a tag in the journal; returns it with its time."""
@@ -236,6 +251,11 @@ class FolderDesk:
                 return Accepted()
             case EntryRequest() | PartRequest():
                 return recorded.order(request, self._clock.now_ns())
+            case LookRequest():
+                recorded.enter(request.look, self._clock.now_ns())
+                return Accepted()
+            case RoutineClipRequest():
+                return recorded.piece(request)
             case SnapshotRequest():
                 return recorded.snapshot()
             case _:

@@ -90,6 +90,8 @@ class Theme:
         QLabel[role="band"] {{ font-size: {round(1.5 * base_px)}px; font-weight: 600; }}
         QLabel[role="alarm"] {{ background: {self.ink}; color: {self.paper}; font-weight: 600;
             padding: {pad}px {2 * pad}px; }}
+        QLabel[role="notice"] {{ background: {self.field}; border-left: 4px solid {self.ink};
+            padding: {max(1, pad // 2)}px {pad + 2}px; }}
         QLabel[role="caution"] {{ font-size: {round(1.12 * base_px)}px; font-weight: 600; }}
         """
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import datetime
 from fractions import Fraction
 from functools import partial
 from typing import Final
@@ -24,7 +25,16 @@ from PySide6.QtWidgets import (
 )
 
 from bridge.clock import Clock
-from bridge.messages import Accepted, ClipRequest, FamilyRequest, Heartbeat, Pose, Reading, Ruling
+from bridge.messages import (
+    Accepted,
+    ClipRequest,
+    FamilyRequest,
+    Heartbeat,
+    LookRequest,
+    Pose,
+    Reading,
+    Ruling,
+)
 from overlay import words
 from overlay.card import KeysCard
 from overlay.desk import DeskThread, refusal
@@ -33,6 +43,7 @@ from overlay.feed import Feed, Picture
 from overlay.flights import FlightRow
 from overlay.goto import NumberPrompt
 from overlay.keys import BINDINGS, Binding, key_table, key_words
+from overlay.looks import Watch, seen_at_true_speed
 from overlay.measures_page import MeasuresPage
 from overlay.pages import Page
 from overlay.panel import ReadingPanel, RulingPanel, ShowBar, label
@@ -43,6 +54,7 @@ from overlay.replay import FrameStore, Loop
 from overlay.state import SessionState
 from overlay.theme import DARK, LIGHT, Theme, base_size_px
 from overlay.transport import FREEZES, Course, Transport
+from overlay.whole_routine import WholeRoutinePage
 
 SILENCE_NS: Final = 1_700_000_000  # heartbeats come once a second; longer silence is a lost feed
 SAME_MOMENT_NS: Final = 200_000_000  # a pose further from the picture than this is not drawn on it
@@ -53,6 +65,7 @@ AFTER_NS: Final = 600_000_000  # and after the regrasp or landing
 SWING_NS: Final = 250_000_000  # and at least so long after the start of the down-swing
 AGAIN_NS: Final = 800_000_000
 TRIES: Final = 4
+UNSEEING: Final = ("theme", "full", "keys", "quit", "live", "newest")  # pressed without looking at a flight
 MODIFIERS: Final = (
     Qt.KeyboardModifier.ShiftModifier
     | Qt.KeyboardModifier.ControlModifier
@@ -78,6 +91,7 @@ class Window(QWidget):
 
     Attributes:
         state: what is known of the session, and the judge's choices.
+        wall: the time of day.
         feed, desk, clock: as handed in; parts that add a page may use them.
         changed: something of the session, or the chosen flight, has changed.
     """
@@ -85,8 +99,16 @@ class Window(QWidget):
     closing = Signal()
     changed = Signal()
 
-    def __init__(self, feed: Feed, desk: DeskThread, clock: Clock, theme: Theme = LIGHT) -> None:
+    def __init__(
+        self,
+        feed: Feed,
+        desk: DeskThread,
+        clock: Clock,
+        theme: Theme = LIGHT,
+        wall: Callable[[], datetime] = datetime.now,
+    ) -> None:
         super().__init__()
+        self.wall = wall
         self.state = SessionState()
         self.feed, self.desk, self.clock = feed, desk, clock
         self._theme, self._base_px = theme, 0
@@ -108,6 +130,8 @@ class Window(QWidget):
         self._bindings = BINDINGS
         self._keys = key_table()
         self._pages: dict[str, Page] = {}
+        self._told_s = -1  # the second for which the time of day was last told
+        self._watch: Watch | None = None  # what is seen of the flight on show
         self._beside = False  # plain and drawn picture side by side
         self.setWindowTitle("Railcrest")
         self.setAccessibleName("Railcrest, replay against the bar")
@@ -166,7 +190,10 @@ class Window(QWidget):
         self.show_bar.asked.connect(self.do)
         self.reading = ReadingPanel(self)
         self.ruling = RulingPanel(self)
-        self.ruling.ruled.connect(self.desk.rule)
+        self.ruling.ruled.connect(self._rule)
+        self.notice = label("True speed first", "notice", self)
+        self.notice.setText(words.NOT_AT_TRUE_SPEED)
+        self.notice.hide()
         self.caution = label("Caution", "caution", self)
         self.caution.setText(words.CAUTION)
         self.line_words = label("How far off the line may be", "", self)
@@ -203,6 +230,7 @@ class Window(QWidget):
         right.setContentsMargins(0, 0, 0, 0)
         right.setSpacing(8)
         right.addWidget(self.show_bar)
+        right.addWidget(self.notice)
         right.addWidget(self.reading, 1)
         beside = QHBoxLayout()
         beside.setSpacing(10)
@@ -221,6 +249,9 @@ class Window(QWidget):
         foot.addWidget(self.caution)
         foot.addWidget(self.line_words)
         foot.addStretch(1)
+        self.time_words = label("Time of day, as information", "quiet", self)
+        self.time_words.setWordWrap(False)
+        foot.addWidget(self.time_words)
         self.caution.setWordWrap(False)
         whole = QVBoxLayout(self)
         whole.setSizeConstraint(QVBoxLayout.SizeConstraint.SetNoConstraint)
@@ -232,6 +263,7 @@ class Window(QWidget):
         whole.addWidget(self.stack, 1)
         whole.addLayout(foot)
         self._own_page("measures", MeasuresPage(self.state, self))
+        self._own_page("whole_routine", WholeRoutinePage(self))
         self._show_bindings()
         self._order_tabs()
         self.stage.setFocus()
@@ -336,7 +368,7 @@ class Window(QWidget):
             "previous": partial(self._neighbour, -1),
             "next": partial(self._neighbour, 1),
             "newest": self._newest,
-            "measures": partial(self._toggle_page, "measures"),
+            **{name: partial(self._toggle_page, name) for name in self._pages},
             "family": self._open_family,
             "ended": self._ended,
             "number": self.prompt.open,
@@ -439,6 +471,8 @@ class Window(QWidget):
 
     def do(self, action: str) -> None:
         """Carry out an action of the table of keys."""
+        if self._watch is not None and action not in UNSEEING:
+            self._watch.touched = True
         page = self.page
         if page is not None and action not in ("live", "keys", "quit") and page.do(action):
             return
@@ -480,9 +514,37 @@ class Window(QWidget):
         t_ns = moment_ns(reading, name) if reading is not None else 0
         if t_ns:
             self._freeze(t_ns)
+            if self._watch is not None:
+                self._watch.froze(
+                    "apex" if name == "apex" else words.end_word(reading) if name == "end" else name
+                )
 
     def _freeze(self, t_ns: int) -> None:
         self._replay(lambda loop: loop.freeze(t_ns))
+        if self._watch is not None:
+            self._watch.touched = True
+
+    def _rule(self, ruling: Ruling) -> None:
+        self._turn_away()
+        self.desk.rule(ruling)
+
+    def _mind_watch(self) -> None:
+        """Begin to watch what has come on show, and hand in what was seen of what has left it."""
+        reading = self.state.reading if self.in_replay and self.page is None else None
+        if self._watch is not None and (reading is None or self._watch.flight != reading.flight):
+            self._turn_away()
+        if self._watch is None and reading is not None:
+            assert self._store is not None
+            span_ns = self._store.end_ns - self._store.begin_ns
+            self._watch = Watch(reading.flight, reading.routine, span_ns, self.clock)
+            self._watch.touched = not self.state.following
+
+    def _turn_away(self) -> None:
+        """Hand in what was seen of the flight on show."""
+        look = self._watch.look(self.ruling.by) if self._watch is not None else None
+        self._watch = None
+        if look is not None:
+            self.desk.ask("look", LookRequest(look=look))
 
     def _show(self, level: str) -> None:
         for own in LEVELS:
@@ -619,8 +681,13 @@ class Window(QWidget):
         if (page := self.page) is not None:
             page.tick()
         loop = self.loop
-        if self.in_replay and loop is not None and loop.playing:
-            self._draw_replay()
+        if self.in_replay and loop is not None and self.page is None:
+            if self._watch is not None:
+                self._watch.saw(loop.position_ns, loop.playing, loop.speed, self.state.level)
+            if loop.playing:
+                self._draw_replay()
+            self._draw_notice()
+        self._draw_time()
         lost = self._is_lost()
         if lost or lost != self._lost:
             self._draw_health()
@@ -654,10 +721,14 @@ class Window(QWidget):
         self.row_title.setText(f"Flights of this routine. {follow}")
         self.small.setVisible(self.in_replay)
         self.small_title.setVisible(self.in_replay)
+        self.ruling.show_looks([look for look in state.looks if look.flight == state.flight])
+        self._mind_watch()
+        self._draw_notice()
         self._draw_health()
         self._draw_live()
         if self.in_replay:
             self._draw_replay()
+        self._fit_small()
         if (page := self.page) is not None:
             page.refresh()
         self.changed.emit()
@@ -673,6 +744,35 @@ class Window(QWidget):
         self.routines.setCurrentIndex(
             next((i for i, (_, routine) in enumerate(listed) if routine == self.state.routine), -1)
         )
+
+    def _draw_notice(self) -> None:
+        """Say that true speed comes first, where it did not; nothing is forbidden."""
+        state, loop = self.state, self.loop
+        early = loop is not None and (loop.speed != 1 or not loop.playing or state.level != "picture")
+        said = (
+            early
+            and self.in_replay
+            and state.scene is not None
+            and not state.scene.training
+            and not seen_at_true_speed(state.looks, state.flight or "", self._watch)
+        )
+        if said == self.notice.isHidden():
+            self.notice.setVisible(said)
+            self._fit_small()
+
+    def _draw_time(self) -> None:
+        second = self.clock.now_ns() // 1_000_000_000
+        if second == self._told_s:
+            return
+        self._told_s = second
+        ended = self.state.ended
+        newest = self._picture.t_ns if self._picture is not None else None
+        ago = None
+        if ended is not None and ended.end_ns is not None and newest is not None and not self._is_lost():
+            ago = newest - ended.end_ns
+        text = words.clock_sentence(self.wall().strftime("%H:%M:%S"), ago)
+        if text != self.time_words.text():
+            self.time_words.setText(text)
 
     def _draw_health(self) -> None:
         text, alarm = self._health()
@@ -768,7 +868,8 @@ class Window(QWidget):
                 moving=loop.playing,
             )
         )
-        self.reading.show_moment("" if loop.playing else self._moment_words(reading, index))
+        if self.reading.show_moment("" if loop.playing else self._moment_words(reading, index)):
+            self._fit_small()
         missing = store.missing()
         pictures = f"{len(store)} pictures, " + (f"{missing} missing" if missing else "none missing")
         course = Course(store.begin_ns, store.end_ns, t_ns, moments(reading))
@@ -821,17 +922,28 @@ class Window(QWidget):
         picture = round(self.stage.height() * across / down) + self.stage.margin_px
         column = min(max(self.width() - 42 - picture, round(21.5 * base)), 30 * base)
         column = round(21.5 * base) if self._beside else column
-        small = column - 5 * base
-        self.small.setFixedSize(small, round(small * down / across))
         self.reading.set_width(column)
         self.column.setFixedWidth(column)
         if self._beside:
             left = self.table.width() - column - 14
             self.plain.setFixedWidth(max(160, (left - self.stage.margin_px - 6) // 2))
 
+    def _fit_small(self) -> None:
+        """Give the live picture the height that the words above and below it leave free."""
+        layout = self.column.layout()
+        if layout is None or not self.in_replay:
+            return
+        base, (across, down) = self._base_px, self.stage.picture_size
+        taken = layout.heightForWidth(self.column.width()) - self.small.height()
+        most = round((self.column.width() - 5 * base) * down / across)
+        height = min(most, max(5 * base, self.column.height() - taken))
+        if abs(height - self.small.height()) > 2:
+            self.small.setFixedSize(round(height * across / down), height)
+
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         self._apply_theme()
         self._share_width()
+        self._fit_small()
         if self.card.isVisible():
             self.card.place()
         for laid in (self.prompt, self.family):
@@ -840,6 +952,7 @@ class Window(QWidget):
 
     def closeEvent(self, event: QCloseEvent) -> None:  # noqa: N802
         self._timer.stop()
+        self._turn_away()
         self.closing.emit()
         event.accept()
 

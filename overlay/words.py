@@ -12,7 +12,18 @@ from collections.abc import Iterable
 from fractions import Fraction
 from typing import Final
 
-from bridge.messages import BandChance, Heartbeat, Moment, Policy, Quantity, Reading, Routine, Ruling, Scene
+from bridge.messages import (
+    BandChance,
+    Heartbeat,
+    Look,
+    Moment,
+    Policy,
+    Quantity,
+    Reading,
+    Routine,
+    Ruling,
+    Scene,
+)
 from overlay.policy import includes
 
 CAUTION: Final = "Display aid only. The panel decides."
@@ -182,18 +193,18 @@ def short_family(family: str) -> str:
     return SHORT_FAMILIES.get(family, family.replace("_", " ")) or "flight"
 
 
-def give_or_take_words(quantity: Quantity) -> str:
+def plus_minus(quantity: Quantity) -> str:
     """Half-width of the 95 % interval in the unit that is spoken, rounded up."""
     off = 2.0 * quantity.u
     match quantity.unit:
         case "m":
-            return f"give or take {give_or_take_cm(quantity.u)} cm"
+            return f"± {give_or_take_cm(quantity.u)} cm"
         case "rad":
-            return f"give or take {math.ceil(math.degrees(off) - 1e-9)} degrees"
+            return f"± {math.ceil(math.degrees(off) - 1e-9)} degrees"
         case "s" | "turns":
-            return f"give or take {math.ceil(100.0 * off - 1e-9) / 100.0:.2f} {quantity.unit}"
+            return f"± {math.ceil(100.0 * off - 1e-9) / 100.0:.2f} {quantity.unit}"
         case _:
-            return f"give or take {math.ceil(10.0 * off - 1e-9) / 10.0:.1f} {quantity.unit}"
+            return f"± {math.ceil(10.0 * off - 1e-9) / 10.0:.1f} {quantity.unit.replace('s2', 's²')}"
 
 
 def angle_words(angle: Quantity) -> str:
@@ -203,14 +214,18 @@ def angle_words(angle: Quantity) -> str:
 
 def gravity_sentence(gravity: Quantity) -> str:
     """What the fall itself says of scale and timing: it must give the earth's gravity back."""
-    return f"Check of scale and time: the fall gives {gravity.value:.1f} m/s2 (9.8 is right)."
+    return f"Check of scale and time: the fall gives {gravity.value:.1f} m/s² (9.8 is right)."
 
 
 def rise_words(rise: Quantity) -> str:
     """How the hips move up or down."""
-    off = math.ceil(20.0 * rise.u - 1e-9) / 10.0
     way = "rising" if rise.value >= 0 else "falling"
-    return f"{way} {abs(rise.value):.1f} m/s, give or take {off:.1f}"
+    return f"{way} {abs(rise.value):.1f} m/s, give or take {math.ceil(20.0 * rise.u - 1e-9) / 10.0:.1f}"
+
+
+def short_rise(rise: Quantity) -> str:
+    """The same where ± has been explained."""
+    return rise_words(rise).replace(" m/s, give or take", " ±") + " m/s"
 
 
 def moment_sentence(moment: Moment) -> str:
@@ -299,9 +314,57 @@ def ruling_sentence(ruling: Ruling) -> str:
     return f"The panel ruled: {ruling.decision}{at}.{note}"
 
 
+_TIMES: Final = {1: "once", 2: "twice"}
+_LEVEL_SHOWN: Final[dict[str, str]] = {
+    "picture": "plain",
+    "line": "with the line",
+    "height": "with the height",
+    "band": "with the band",
+}
+
+
+def times_words(passes: float) -> str:
+    """``once``, ``twice``, ``5 times``, or ``in part``."""
+    n = math.floor(passes + 0.25)
+    return "in part" if n < 1 else _TIMES.get(n, f"{n} times")
+
+
+def look_sentence(look: Look) -> str:
+    """Who looked, when, at which speeds, and with how much drawn."""
+    clock = look.wall_time[11:16]
+    seen = [
+        f"{speed_words(Fraction(v.speed))} {_LEVEL_SHOWN[v.level]} {times_words(v.passes)}"
+        for v in look.views
+    ]
+    if look.stills:
+        names = dict.fromkeys(MOMENTS.get(name, name) for name in look.stills)
+        seen.append(f"frozen at {', '.join(names)}")
+    return f"{clock} {look.by or 'somebody'}: {'; '.join(seen)}".strip()
+
+
+def clock_sentence(clock: str, ended_ago_ns: int | None) -> str:
+    """The time of day, and how long ago the last routine ended. Information, no more."""
+    if ended_ago_ns is None:
+        return f"It is {clock}."
+    return f"It is {clock}. The last routine ended {duration_words(ended_ago_ns)} ago."
+
+
+def duration_words(span_ns: int) -> str:
+    """``42 s``, ``3 min 05 s``, or hours."""
+    minutes, seconds = divmod(max(0, span_ns) // 1_000_000_000, 60)
+    if minutes >= 120:
+        return age_words(span_ns)
+    return f"{minutes} min {seconds:02d} s" if minutes else f"{seconds} s"
+
+
+NOT_AT_TRUE_SPEED: Final = "Nobody has seen this flight whole at true speed yet.  Z: true speed"
+
+
 def flight_sentence(reading: Reading, level: Policy, label: str = "") -> str:
     """One flight as a whole sentence, saying no more than ``level`` allows."""
     parts = [f"flight {reading.number}", family_words(reading.family)]
+    if reading.family_by:
+        parts.append(f"family chosen by the {reading.family_by}")
     if reading.state == "withheld":
         parts.append("withheld")
     elif includes(level, "height") and reading.apex is not None:

@@ -8,9 +8,11 @@ from pathlib import Path
 import msgspec
 import pytest
 from PySide6.QtCore import Qt
-from PySide6.QtWidgets import QApplication
+from PySide6.QtWidgets import QApplication, QLabel, QWidget
 from pytestqt.qtbot import QtBot
 
+from bridge.messages import FamilyChance, Handstand, Quantity
+from capture.family import FamilyChoices
 from overlay import words
 from tests.conftest import Bus
 from tests.test_viewer_window import press, replaying, until
@@ -192,3 +194,166 @@ def test_what_measuring_leaves_behind_is_said_in_words(
 def test_the_margin_says_on_which_side_of_the_bar_the_hips_were(arena: DemoArena) -> None:
     said = [words.shortest_height(r.apex) for r in arena.readings if r.apex is not None]
     assert said == ["6 above", "54 above", "28 above", "16 below", "20 above", "3 above"]
+
+
+def shown(window: QWidget) -> str:
+    """Every word on show."""
+    return "\n".join(part.text() for part in window.findChildren(QLabel) if part.isVisible())
+
+
+def test_all_measures_stand_on_one_page_with_their_give_or_take(
+    arena: DemoArena, viewer: Viewer, qtbot: QtBot
+) -> None:
+    window = viewer.window
+    press(qtbot, window, "6m")
+    page = window.page
+    assert page is not None
+    reading = arena.flight(6)
+    assert len(reading.measures) >= 10
+    assert not any(m.sentence in shown(page) for m in reading.measures)  # not asked for yet
+    assert "H shows heights" in shown(page)
+    qtbot.keyClick(page, "h")
+    said = shown(page)
+    for measure in reading.measures:
+        assert measure.sentence in said
+        assert words.plus_minus(measure.quantity) in said
+    for moment in reading.moments:
+        assert words.short_height(moment.height) in said
+        assert words.short_rise(moment.rise) in said
+    assert words.gravity_sentence(reading.gravity) in said  # type: ignore[arg-type]
+    angle = Quantity(0.05, 0.02, "rad")
+    arena.publisher.publish(
+        Handstand(
+            handstand="r1-h1", routine=1, number=1, t_ns=5, rail="high", way="cast", angle=angle,
+            hips_off=angle, shoulders_off=angle, sentence="3 degrees short of the vertical.",
+        ),
+        t_ns=0,
+    )  # fmt: skip
+    until(qtbot, lambda: "3 degrees short of the vertical." in shown(page))
+    assert "± 3 degrees" in shown(page)
+    qtbot.keyClick(page, "2")  # another flight, on the same page
+    assert window.page is page
+    assert arena.flight(2).measures[0].sentence in shown(page)
+    qtbot.keyClick(page, Qt.Key.Key_Escape)
+    assert window.page is None
+
+
+def test_the_panel_changes_the_family_and_the_change_is_marked(
+    arena: DemoArena, viewer: Viewer, qtbot: QtBot
+) -> None:
+    window = viewer.window
+    likely = (FamilyChance("high_to_low_salto", 0.96), FamilyChance("dismount", 0.04))
+    arena.put(msgspec.structs.replace(arena.flight(4), families=likely))
+    press(qtbot, window, "4b")
+    replaying(qtbot, window, "r1-f4")
+    former = window.reading.range.text()
+    press(qtbot, window, "k")
+    assert window.family.isVisible()
+    assert window.family.buttons[1].isChecked()
+    assert "96 %" in window.family.buttons[1].text()
+    place = next(n for n, b in enumerate(window.family.buttons) if "counter flight" in b.text())
+    qtbot.keyClick(window.family, str(place))
+    until(qtbot, lambda: not window.family.isVisible() and window.reading.family.isVisible())
+    assert window.reading.family.text().startswith("Family chosen by the panel. Measured:")
+    assert "counter flight" in window.reading.title.text()
+    assert window.reading.range.text() != former  # the band's range is the counter's
+    assert "family chosen by the panel" in window.flights.item(3).text()
+    press(qtbot, window, "k")
+    qtbot.keyClick(window.family, "0")
+    until(qtbot, lambda: not window.reading.family.isVisible())
+    assert window.reading.range.text() == former
+
+
+def test_a_family_that_is_refused_says_why(arena: DemoArena, viewer: Viewer, qtbot: QtBot) -> None:
+    window = viewer.window
+    arena.families = FamilyChoices(arena.families._table, arena.families._view)  # it knows no flight
+    press(qtbot, window, "2k")
+    qtbot.keyClick(window.family, "3")
+    until(qtbot, lambda: window.family.says.text().startswith("Not changed: "))
+    qtbot.keyClick(window.family, Qt.Key.Key_Escape)
+    assert not window.family.isVisible()
+    assert window.state.flight == "r1-f2"
+
+
+def test_who_looked_at_which_speeds_and_with_what_drawn_goes_on_record(
+    arena: DemoArena, viewer: Viewer, qtbot: QtBot
+) -> None:
+    window = viewer.window
+    replaying(qtbot, window, "r1-f6")  # shown by itself: nobody is known to have looked
+    press(qtbot, window, "2")
+    replaying(qtbot, window, "r1-f2")
+    assert arena.journal.looks() == ()
+    loop = window.loop
+    assert loop is not None
+    until(qtbot, lambda: loop.views >= 1)  # one pass at true speed
+    press(qtbot, window, "lx")  # then at half speed with the line
+    until(qtbot, lambda: loop.position_ns > arena.flight(2).release_ns + 200_000_000)
+    press(qtbot, window, "ts1")
+    until(qtbot, lambda: len(arena.journal.looks()) == 1)
+    look = arena.journal.looks()[0]
+    assert (look.flight, look.routine, look.by) == ("r1-f2", 1, "panel")
+    assert look.stills == ("apex", "down_swing")
+    first, second = sorted(look.views, key=lambda view: -view.speed)[:2]
+    assert (first.speed, first.level) == (1.0, "picture")
+    assert first.passes == pytest.approx(1.0, abs=0.15)
+    assert (second.speed, second.level) == (0.5, "line")
+    assert 0 < second.passes < 1
+    assert len(look.wall_time) > 16
+    press(qtbot, window, "2")
+    until(qtbot, lambda: window.ruling.looks.isVisible())
+    clock = look.wall_time[11:16]
+    assert window.ruling.looks.text() == (
+        f"Looked at: {clock} panel: true speed plain once; half speed with the line in part; "
+        "frozen at top, start of the down-swing"
+    )
+    assert arena.journal.verify() is None
+
+
+def test_a_ruling_and_closing_hand_in_what_was_seen(arena: DemoArena, viewer: Viewer, qtbot: QtBot) -> None:
+    window = viewer.window
+    press(qtbot, window, "3")
+    replaying(qtbot, window, "r1-f3")
+    press(qtbot, window, "t")
+    window.ruling.mark("above")
+    window.ruling.send()
+    until(qtbot, lambda: "r1-f3" in window.state.rulings)
+    assert [look.stills for look in arena.journal.looks()] == [("apex",)]
+    press(qtbot, window, "e")
+    viewer.close()
+    assert [look.stills for look in arena.journal.looks()] == [("apex",), ("regrasp",)]
+
+
+def test_true_speed_first_is_said_and_not_forced(arena: DemoArena, viewer: Viewer, qtbot: QtBot) -> None:
+    window = viewer.window
+    press(qtbot, window, "2")
+    replaying(qtbot, window, "r1-f2")
+    assert not window.notice.isVisible()  # it runs at true speed
+    press(qtbot, window, "c")
+    until(qtbot, lambda: window.notice.isVisible())
+    assert window.notice.text() == words.NOT_AT_TRUE_SPEED
+    assert window.loop is not None and window.loop.speed == 0.25  # said, not forbidden
+    press(qtbot, window, "a")
+    until(qtbot, lambda: not window.notice.isVisible())
+    until(qtbot, lambda: window.loop is not None and window.loop.views >= 1)
+    press(qtbot, window, "cl")
+    QApplication.processEvents()
+    assert not window.notice.isVisible()
+    press(qtbot, window, "3")
+    replaying(qtbot, window, "r1-f3")
+    press(qtbot, window, "l")
+    until(qtbot, lambda: window.notice.isVisible())
+    press(qtbot, window, "2")  # what was seen is on record, whoever comes back
+    replaying(qtbot, window, "r1-f2")
+    press(qtbot, window, "t")
+    until(qtbot, lambda: len(window.state.looks) >= 1)
+    assert not window.notice.isVisible()
+
+
+def test_the_time_of_day_and_since_the_last_routine_are_told(
+    arena: DemoArena, viewer: Viewer, qtbot: QtBot
+) -> None:
+    window = viewer.window
+    until(qtbot, lambda: window.time_words.text().startswith("It is "))
+    assert words.clock_sentence("14:35:07", 185_000_000_000) == (
+        "It is 14:35:07. The last routine ended 3 min 05 s ago."
+    )
