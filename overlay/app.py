@@ -139,6 +139,7 @@ def run(
     *,
     dark: bool = False,
     policy: Policy | None = None,
+    role: str = "panel",
     shown: Callable[[Window], None] | None = None,
 ) -> int:
     """Show the viewer until it is closed.
@@ -148,6 +149,7 @@ def run(
         addresses: where the bus is.
         dark: begin with the dark sheet.
         policy: the most that may be shown of a closed recording.
+        role: who looks and rules, as it goes on record.
         shown: called with the window once it is on the screen.
 
     Returns:
@@ -175,6 +177,7 @@ def run(
     else:
         raise RailcrestError("name a session folder with --session, or a port with --port")
     window = Window(feed, desk, clock, DARK if dark else LIGHT)
+    window.ruling.by = role
     add_all(window)
     return run_window(window, (receiver, desk), shown=partial(shown, window) if shown else None)
 

@@ -42,6 +42,9 @@ def register(app: typer.Typer) -> None:
         gallery: Annotated[
             Path | None, typer.Option(help="Draw the screen's states to this folder, and stop.")
         ] = None,
+        role: Annotated[
+            str, typer.Option(help="Who looks and rules, on record: a role, never a name.")
+        ] = "panel",
         dark: Annotated[bool, typer.Option("--dark", help="Begin with the dark sheet.")] = False,
     ) -> None:
         """Show the judge's replay of a running or recorded session."""
@@ -67,4 +70,4 @@ def register(app: typer.Typer) -> None:
         addresses = None if session is not None else Addresses.from_port(port or DEFAULT_PORT)
         if addresses is not None and connect is not None:
             addresses = addresses.elsewhere(connect, key)
-        raise typer.Exit(run(session, addresses, dark=dark, policy=most))
+        raise typer.Exit(run(session, addresses, dark=dark, policy=most, role=role))

@@ -9,14 +9,28 @@ import queue
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Final, Protocol
 
 from PySide6.QtCore import QObject, Signal
 
 from bridge.errors import RailcrestError
-from bridge.messages import Accepted, Answer, Clip, ClipRequest, Refused, Request, Ruling, RulingRequest
+from bridge.messages import (
+    Accepted,
+    Answer,
+    Clip,
+    ClipRequest,
+    LookRequest,
+    Refused,
+    Request,
+    Ruling,
+    RulingRequest,
+)
 from overlay.pixels import MEMORY_BYTES, ClipError, decode_clip
 from overlay.replay import FrameStore
+
+KEPT: Final = (RulingRequest, LookRequest)  # still handed in when the viewer is closed
+ASK_S: Final = 5.0
+LAST_S: Final = 0.8
 
 
 class Connection(Protocol):
@@ -84,7 +98,10 @@ class DeskThread(QObject):
         self._tasks.put(Asked(tag, request, memory_bytes, only_last))
 
     def stop(self, timeout_s: float = 3.0) -> bool:
-        """Ask the thread to end, and wait for it. Returns whether it ended."""
+        """Ask the thread to end, and wait for it. Returns whether it ended.
+
+        What is to be kept on record, such as rulings, is still handed in; pictures are not waited for.
+        """
         self._stopping.set()
         self._tasks.put(None)
         if self._thread.is_alive():
@@ -96,8 +113,8 @@ class DeskThread(QObject):
         try:
             while not self._stopping.is_set():
                 for task in self._waiting():
-                    if self._stopping.is_set():
-                        break
+                    if self._stopping.is_set() and (connection is None or not isinstance(task.request, KEPT)):
+                        continue
                     try:
                         connection = connection or self._connect()
                         self._tell(task, self._carry_out(connection, task))
@@ -123,7 +140,7 @@ class DeskThread(QObject):
         return sorted(kept, key=lambda task: task.only_last)
 
     def _carry_out(self, connection: Connection, task: Asked) -> object:
-        answer = connection.ask(task.request)
+        answer = connection.ask(task.request, LAST_S if self._stopping.is_set() else ASK_S)
         return decode_clip(answer, task.memory_bytes) if isinstance(answer, Clip) else answer
 
     def _tell(self, task: Asked, what: object) -> None:
