@@ -12,16 +12,19 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from bridge.messages import Drawing, FamilyChance, PathPoint, Phase, Quantity, Reading
+from capture.backswing import backswing, given_up
 from capture.ballistics import GRAVITY, Flightpath, check_gravity
 from capture.bands import BandTable
 from capture.camera import View
 from capture.drawing import line_of, scale_of
 from capture.elements import families
-from capture.family import rail_of
+from capture.falls import fall_in
+from capture.family import banded, rail_of
 from capture.measures import HipPath, SetUp, features_of, measure
 from capture.observation import JointObservation
 from capture.phases import (
@@ -79,8 +82,14 @@ class FlightWatch:
         self._history: deque[Sample] = deque()
         self._open: _Open | None = None
         self._waiting: list[_Open] = []
+        self._swings: list[Reading] = []  # settled, and the swing after the regrasp still to be seen
         self._routine = routine
         self._count = 0
+
+    @property
+    def newest(self) -> Sample:
+        """The newest picture's joints in the flight plane; there must have been one."""
+        return self._history[-1]
 
     @property
     def phase(self) -> Phase:
@@ -114,6 +123,7 @@ class FlightWatch:
         if self._open is not None and not self._open.shown and self._phases.phase == "flight":
             out += self._provisional(self._open, sample.t_ns)
         out += self._settle(sample.t_ns)
+        out += self._swung(sample.t_ns)
         return out
 
     def finish(self) -> list[Reading]:
@@ -193,8 +203,8 @@ class FlightWatch:
         free = fit_samples(samples, origin, 0.0, now, None)
         if path is None or free is None:
             return []
-        hips = HipPath(samples, origin, path)
-        apex_s = hips.apex(-0.05, now)
+        hips = HipPath(samples, origin, path, 0.0, now)
+        apex_s = hips.apex(0.0, now)
         if now - apex_s < PAST_APEX_S:
             return []
         if not free.g_m_s2 + 2 * free.u_g > SLOWEST_G or free.g_m_s2 - 2 * free.u_g > FASTEST_G:
@@ -247,6 +257,21 @@ class FlightWatch:
             reading = self._settled(flight, flight.span)
             if reading is not None:
                 out.append(reading)
+                if (reading.state, reading.start_rail, reading.end_rail) == ("settled", "low", "high"):
+                    self._swings.append(reading)
+        return out
+
+    def _swung(self, now_ns: int) -> list[Reading]:
+        """Readings of flights from the low rail up, once the swing after the regrasp has turned round."""
+        out = []
+        for reading in list(self._swings):
+            rail = next(r for r in self.view.rails if r.name == reading.end_rail)
+            swing = backswing(self._between(reading.end_ns, now_ns), reading.end_ns, rail)
+            if swing is not None:
+                measures = banded((*reading.measures, swing), reading.family, self.table)
+                out.append(msgspec.structs.replace(reading, measures=measures))
+            if swing is not None or given_up(now_ns, reading.end_ns) or self._open is not None:
+                self._swings.remove(reading)
         return out
 
     def _settled(self, flight: _Open, span: Span) -> Reading | None:
@@ -291,19 +316,22 @@ class FlightWatch:
             return self._withheld(flight, begin_ns, end_ns, check.reason, check.g)
 
         features = features_of(samples, origin, span, start, end, path, self.view)
+        fall = fall_in(samples, span, start, end, path, features.turns, self.view.rails)
+        if fall is not None and fall.sure:
+            return self._withheld(flight, begin_ns, end_ns, fall.reason, check.g)
         chances = families(features) if self.view.rails else {"": 0.0}
         family = max(chances, key=lambda name: chances[name])
         rail = self._rail(family, span.start_rail)
         figures = measure(samples, origin, span, start, end, path, self._set_up, rail)
         call = self.table.call(family, figures.apex.value, figures.apex.u)
-        hips = HipPath(samples, origin, path)
+        hips = HipPath(samples, origin, path, start.t_s, end.t_s)
         name, number = self._name(flight)
         return Reading(
             flight=name,
             routine=self._routine,
             number=number,
             state="settled",
-            reason=figures.doubt,
+            reason=fall.reason if fall is not None else figures.doubt,
             family=family,
             family_p=chances[family],
             families=tuple(
@@ -323,7 +351,7 @@ class FlightWatch:
             range=call.range if call else None,
             gravity=check.g,
             moments=figures.moments,
-            measures=figures.measures,
+            measures=banded(figures.measures, family, self.table),
             drawing=self._drawing(hips, samples, origin, start.t_s, end.t_s, figures.apex_s, rail),
         )
 

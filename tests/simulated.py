@@ -112,8 +112,8 @@ def dismount(
 ) -> tuple[Floats, Floats, Truth]:
     """Times (T,), joints (T, 14, 2) and the truth of a swing, release, salto and landing.
 
-    The swing is a body turning about the rail to ``release_rad`` past the hang, towards +x, with the
-    centre of mass at ``speed``; then ``turns`` saltos with the body closed by ``tuck``.
+    The swing is a body turning about the rail to ``release_rad`` past the hang, towards -x (away from the low
+    rail), with the centre of mass at ``speed``; then ``turns`` saltos with the body closed by ``tuck``.
     """
     w = joint_weights()
     swing_s = 1.0
@@ -181,6 +181,8 @@ def dismount(
     fine = np.linspace(0, length, 2001)
     hips = np.array([joints_in_flight(t, length)[[2, 3]].mean(axis=0) for t in fine])
     top = int(np.argmax(hips[:, 1]))
+    # Away from the low rail, which stands at positive x: mirrored about the rail.
+    out[..., 0] = 2 * rail[0] - out[..., 0]
     truth = Truth(0.0, length, float(fine[top]), float(hips[top, 1] - rail[1] - 0.02), turns)
     return times, out, truth
 
