@@ -15,7 +15,8 @@ import numpy as np
 
 from bridge.errors import ConfigError
 from bridge.messages import Drawing, Measure, Moment, Quantity, Reading
-from capture.bands import FAMILIES, BandTable
+from capture import backswing
+from capture.bands import FAMILIES, BandTable, Call
 from capture.camera import View
 from capture.drawing import line_of, scale_of
 from capture.measures import SetUp, height_sentence
@@ -62,6 +63,33 @@ def with_family(reading: Reading, family: str, table: BandTable, view: View, by:
         band_p=call.p if call else 0.0,
         chances=call.chances if call else (),
         range=call.range if call and reading.state != "provisional" else None,
+        measures=banded(moved.measures, family, table),
+    )
+
+
+def banded(measures: Iterable[Measure], family: str, table: BandTable) -> tuple[Measure, ...]:
+    """The measures, with the band of those that the table judges in a flight of ``family``.
+
+    After a flight from the low rail up these are the hips when the counter-rotation starts and the
+    backswing that follows.
+    """
+
+    def call(m: Measure) -> Call | None:
+        if family == "low_to_high" and m.name == "counter_rotation_height":
+            return table.call(family, m.quantity.value, m.quantity.u)
+        if family == "low_to_high" and m.name == backswing.NAME:
+            return table.call_angle("backswing", m.quantity.value, m.quantity.u)
+        return None
+
+    return tuple(
+        Measure(
+            name=m.name,
+            quantity=m.quantity,
+            sentence=m.sentence,
+            band=c.band if (c := call(m)) is not None else "",
+            range=c.range if c is not None else None,
+        )
+        for m in measures
     )
 
 

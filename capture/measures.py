@@ -16,77 +16,24 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from bridge.messages import Measure, Moment, Quantity
-from bridge.skeleton import INDEX
-from capture.ballistics import Flightpath
+from capture.ballistics import BODY_BIAS_M, Flightpath
 from capture.body import complete, middle
 from capture.camera import JOINT_BIAS_U_M, OFF_PLANE_U_M, View
 from capture.elements import Features
 from capture.phases import NS, Edge, Sample, Span, times_s
+from capture.shape import ANGLE_U_RAD, Shape, When, trunk_angle
+from capture.smoothing import smooth
 from capture.uncertainty import combine
 
 Floats = NDArray[np.float64]
 
-SMOOTH_HALF_S: Final = 0.10  # half-width of the smoothing window
-SLOPE_HALF_S: Final = 0.12  # the same for rates of turning
-OPEN_RAD: Final = math.radians(
-    135
-)  # hip angle from which a body counts as opened: common practice, no source
-CLOSED_RAD: Final = math.radians(115)  # tighter than this at some time, or there is nothing to open from
-ANGLE_U_RAD: Final = math.radians(4)  # of a joint angle seen side-on: our own estimate
 FALL_TRUNK_RAD: Final = math.radians(60)  # trunk this far from upright on landing may be a fall
+ARCHED_RAD: Final = math.radians(10)  # a body bent to the back by less is said to be straight
+SWING_S: Final = 0.25  # so long before the release the swing's sense is looked at
+TURNS_U: Final = 2 * ANGLE_U_RAD / (2 * math.pi)  # of turns between release and end
+LONGEST_SHARE: Final = 0.95  # a body this near to its greatest reach hangs at its longest
+PULL_M_S2: Final = 40.0  # by which the hips' vertical speed may change while the body opens: our own estimate
 _GRID_S: Final = 0.002
-
-
-@dataclass(frozen=True, slots=True)
-class Smooth:
-    """A local polynomial through noisy samples: values, slopes and their uncertainties at m times."""
-
-    value: Floats  # (m, k)
-    slope: Floats  # (m, k)
-    u_value: Floats  # (m,)
-    u_slope: Floats  # (m,)
-
-
-def smooth(t_s: Floats, y: Floats, sigma: Floats, at_s: ArrayLike, half_s: float = SMOOTH_HALF_S) -> Smooth:
-    """Robust local quadratic (Savitzky-Golay for irregular times) of (n, k) samples at (m,) times.
-
-    Tricube weights over ``half_s`` to either side, widened where fewer than six samples lie inside;
-    samples that disagree are weighed down once (Cauchy). The uncertainty comes from the weights that
-    the samples have in the value and the greater of their stated and observed scatter.
-    """
-    good = np.isfinite(y).all(axis=1) & np.isfinite(sigma)
-    t, y, sigma = t_s[good], y[good], sigma[good]
-    at = np.asarray(at_s, dtype=float)
-    if len(t) < 4:
-        nan = np.full((len(at), y.shape[1]), np.nan)
-        return Smooth(nan, nan.copy(), nan[:, 0].copy(), nan[:, 0].copy())
-    robust = np.ones(len(t))
-    for _ in range(2):
-        kernel, _ = _kernels(t, robust / sigma**2, t, half_s)
-        off = np.linalg.norm((y - kernel @ y) / sigma[:, None], axis=1)
-        scale = max(1.4826 * float(np.median(off)) / math.sqrt(y.shape[1]), 0.3)
-        robust = 1 / (1 + (off / (3 * scale)) ** 2)
-    kernel, slope = _kernels(t, robust / sigma**2, at, half_s)
-    observed = sigma * max(scale, 1.0)
-    return Smooth(
-        kernel @ y,
-        slope @ y,
-        np.sqrt(((kernel * observed) ** 2).sum(axis=1)),
-        np.sqrt(((slope * observed) ** 2).sum(axis=1)),
-    )
-
-
-def _kernels(t: Floats, weight: Floats, at: Floats, half_s: float) -> tuple[Floats, Floats]:
-    """Weights (m, n) that each sample has in the value and in the slope at each time."""
-    s = t[None, :] - at[:, None]
-    reach = np.maximum(half_s, np.sort(np.abs(s), axis=1)[:, min(5, len(t) - 1)] * 1.05)[:, None]
-    window = np.clip(1 - (np.abs(s) / reach) ** 3, 0, None) ** 3 * weight
-    u = s / reach
-    a = np.stack([np.ones_like(u), u, u * u], axis=-1)
-    normal = np.einsum("mni,mn,mnj->mij", a, window, a)
-    normal += 1e-9 * np.trace(normal, axis1=1, axis2=2)[:, None, None] * np.eye(3)
-    rows = np.linalg.solve(normal, np.einsum("mni,mn->min", a, window))
-    return rows[:, 0], rows[:, 1] / reach
 
 
 class SetUp:
@@ -119,13 +66,20 @@ class SetUp:
 
 
 class HipPath:
-    """The hips between and a little beyond the edges of a flight."""
+    """The hips between the edges of a flight.
 
-    def __init__(self, samples: Sequence[Sample], origin_ns: int, path: Flightpath) -> None:
+    Only pictures of the flight count: where a hold on a rail or the mat begins or ends, the body's
+    course has corners that smoothing would cut.
+    """
+
+    def __init__(
+        self, samples: Sequence[Sample], origin_ns: int, path: Flightpath, begin_s: float, end_s: float
+    ) -> None:
         self.path = path
-        self._t = times_s(samples, origin_ns)
-        self._offset = np.array([s.hips - s.com for s in samples])
-        u = np.array([s.hips_u_m for s in samples])
+        inside = [s for s in samples if begin_s <= (s.t_ns - origin_ns) / NS <= end_s]
+        self._t = times_s(inside, origin_ns)
+        self._offset = np.array([s.hips - s.com for s in inside]).reshape(-1, 2)
+        u = np.array([s.hips_u_m for s in inside])
         self._sigma = np.where(np.isfinite(u), np.maximum(u, 1e-3), 0.01)
 
     def at(self, t_s: ArrayLike) -> tuple[Floats, Floats, Floats, Floats]:
@@ -155,25 +109,6 @@ class Figures:
     doubt: str  # something a judge should know; often empty
 
 
-def trunk_angle(samples: Sequence[Sample]) -> Floats:
-    """Angle (n,) of the line hips to shoulders from up towards +x, unwrapped, radians.
-
-    A median over three pictures guards the unwrapping against a picture with wrong joints.
-    """
-    joints = complete(np.array([s.joints for s in samples]))
-    line = middle(joints, "shoulder") - middle(joints, "hip")
-    length = np.linalg.norm(line, axis=1, keepdims=True)
-    unit = line / np.where(length > 1e-6, length, np.nan)
-    padded = np.concatenate([unit[:1], unit, unit[-1:]])
-    steady = np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0)
-    angle = np.arctan2(steady[:, 0], steady[:, 1])
-    known = np.isfinite(angle)
-    if known.any():
-        angle[known] = np.unwrap(angle[known])
-        angle[~known] = np.interp(np.flatnonzero(~known), np.flatnonzero(known), angle[known])
-    return np.asarray(angle, dtype=np.float64)
-
-
 def features_of(
     samples: Sequence[Sample],
     origin_ns: int,
@@ -190,8 +125,8 @@ def features_of(
     begin_xz, end_xz = path.at([start.t_s, end.t_s])
     rail = next((r for r in view.rails if r.name == span.start_rail), None)
     inside = (t >= start.t_s) & (t <= end.t_s)
-    crosses = swing = 0.0
-    hands_m = 0.0
+    swing = swing_sense(samples, t, start.t_s, rail.axis) if rail is not None else 0.0
+    crosses = hands_m = 0.0
     if rail is not None:
         hands = middle(complete(np.array([s.joints for s in samples])), "wrist")
         clear = np.linalg.norm(hands - rail.axis, axis=1)[inside]
@@ -199,12 +134,6 @@ def features_of(
         here, there = begin_xz[0] - rail.x_m, end_xz[0] - rail.x_m
         over = -here * np.sign(there) if here * there < 0 else -min(abs(here), abs(there))
         crosses = math.tanh(float(over) / 0.15)
-        before = (t >= start.t_s - 0.25) & (t <= start.t_s)
-        com = np.array([s.com for s in samples])[before] - rail.axis
-        com = com[np.isfinite(com).all(axis=1)]
-        if len(com) >= 3:
-            about = np.unwrap(np.arctan2(com[:, 0], com[:, 1]))
-            swing = math.tanh(float(about[-1] - about[0]) / 0.3)
     upside = [float(-math.cos(a)) for a in (first, last)]
     return Features(
         start_rail=span.start_rail,
@@ -221,6 +150,17 @@ def features_of(
     )
 
 
+def swing_sense(samples: Sequence[Sample], t: Floats, release_s: float, axis: Floats) -> float:
+    """Sense of the swing about a rail before the release, -1 to 1, + from up towards +x."""
+    before = (t >= release_s - SWING_S) & (t <= release_s)
+    com = np.array([s.com for s in samples])[before] - axis
+    com = com[np.isfinite(com).all(axis=1)]
+    if len(com) < 3:
+        return 0.0
+    about = np.unwrap(np.arctan2(com[:, 0], com[:, 1]))
+    return math.tanh(float(about[-1] - about[0]) / 0.3)
+
+
 def measure(
     samples: Sequence[Sample],
     origin_ns: int,
@@ -234,7 +174,7 @@ def measure(
     """Every figure of one flight whose edges and path are known."""
     view = set_up.view
     zero = view.zero_m(rail)
-    hips = HipPath(samples, origin_ns, path)
+    hips = HipPath(samples, origin_ns, path, start.t_s, end.t_s)
     apex_s = hips.apex(start.t_s, end.t_s)
     moments: list[Moment] = []
 
@@ -251,23 +191,23 @@ def measure(
     moments.append(moment("release", start.t_s, start.u_s))
     moments.append(moment("apex", apex_s, 0.0))
     t = times_s(samples, origin_ns)
-    shape = _Shape(samples, t)
-    if span.end_kind == "landing":
-        opening = shape.opening(apex_s, start.t_s, end.t_s)
-        if opening is not None:
-            moments.append(moment("opening", opening, 0.01))
+    shape = Shape(samples, t)
+    if span.end_kind == "landing" and (opening := shape.opening(start.t_s, end.t_s)) is not None:
+        moments.append(moment("opening", opening.t_s, opening.u_s))
     moments.append(moment(span.end_kind, end.t_s, end.u_s))
-    if span.end_kind == "regrasp":
-        down = _down_swing(samples, t, end.t_s)
-        if down is not None:
-            moments.append(_seen_moment("down_swing", samples, t, down, origin_ns, set_up, rail))
+    if span.end_kind == "regrasp" and (down := _down_swing(samples, t, end)) is not None:
+        after = t >= end.t_s  # the hips' course has a corner where the rail is taken
+        held = [s for s, late in zip(samples, after, strict=True) if late]
+        moments.append(_seen_moment("down_swing", held, t[after], down, origin_ns, set_up, rail))
 
-    measures = _travel(start, end, path)
-    measures += _clearance(hips, start, end, span, view, rail)
-    measures += _turning(shape, hips, start, end, moment, rail)
-    measures += shape.at_apex(apex_s)
+    left = next((r for r in view.rails if r.name == span.start_rail), None)
+    swing = swing_sense(samples, t, start.t_s, left.axis) if left is not None else 0.0
+    measures = _travel(start, end, path, set_up)
+    measures += _clearance(hips, start, end, span, set_up, rail)
+    measures += _turning(shape, hips, start, end, swing, moment, rail)
+    measures += _shape_at_apex(shape, apex_s, start, end)
     if span.end_kind == "regrasp":
-        measures += shape.body_line(end.t_s)
+        measures += _body_line(shape, start, end)
     doubt = ""
     if span.end_kind == "landing" and view.rails and shape.trunk_tilt(end.t_s + 0.1) > FALL_TRUNK_RAD:
         doubt = "she did not come to the mat upright: this may be a fall"
@@ -277,128 +217,19 @@ def measure(
     return Figures(apex_s, top.height, tuple(moments), tuple(measures), doubt)
 
 
-class _Shape:
-    """Angles of the body over time."""
-
-    def __init__(self, samples: Sequence[Sample], t: Floats) -> None:
-        self.t = t
-        joints = complete(np.array([s.joints for s in samples]))
-        self._trunk = trunk_angle(samples)
-        self._raw = np.array([s.joints for s in samples])
-        self._hip = _joint_angle(joints, "shoulder", "hip", "knee")
-        self._knee = _joint_angle(joints, "hip", "knee", "ankle")
-        line = middle(joints, "ankle") - middle(joints, "shoulder")
-        self._line = np.arctan2(line[:, 1], np.abs(line[:, 0]))
-
-    def _at(self, values: Floats, t_s: float) -> tuple[float, float]:
-        found = smooth(self.t, values[:, None], np.full(len(values), ANGLE_U_RAD), [t_s])
-        return float(found.value[0, 0]), math.hypot(float(found.u_value[0]), ANGLE_U_RAD)
-
-    def turns(self, begin_s: float, end_s: float) -> float:
-        """Turns of the trunk between two times, + from up towards +x."""
-        a, b = np.interp([begin_s, end_s], self.t, self._trunk)
-        return float(b - a) / (2 * math.pi)
-
-    def time_of_turn(self, begin_s: float, end_s: float, turns: float) -> float | None:
-        """When the trunk has made so many turns (either way) since ``begin_s``."""
-        grid = np.arange(begin_s, end_s, _GRID_S)
-        made = np.abs(np.interp(grid, self.t, self._trunk) - np.interp(begin_s, self.t, self._trunk)) / (
-            2 * np.pi
-        )
-        reached = np.flatnonzero(made >= turns)
-        return float(grid[reached[0]]) if len(reached) else None
-
-    def counter_start(self, begin_s: float, end_s: float) -> float | None:
-        """When the trunk starts to turn the other way than it did at ``begin_s``."""
-        grid = np.arange(begin_s, end_s, 0.005)
-        if len(grid) < 4:
-            return None
-        sigma = np.full(len(self.t), ANGLE_U_RAD)
-        rate = smooth(self.t, self._trunk[:, None], sigma, grid, SLOPE_HALF_S).slope[:, 0]
-        sense = np.sign(rate[0])
-        other = np.flatnonzero(rate * sense < -0.5)
-        return float(grid[other[0]]) if len(other) else None
-
-    def half_twists(self, begin_s: float, end_s: float) -> int:
-        """Half turns about the long axis: swings of the shoulder line across the trunk, side-on.
-
-        Seen from the side the line of the shoulders shows its full width once in each half turn.
-        """
-        inside = (self.t >= begin_s - 0.05) & (self.t <= end_s + 0.05)
-        across = np.stack([np.cos(self._trunk), -np.sin(self._trunk)], axis=1)
-        parts = []
-        for name in ("shoulder", "hip"):
-            wide = self._raw[:, INDEX[f"right_{name}"]] - self._raw[:, INDEX[f"left_{name}"]]
-            parts.append((wide * across).sum(axis=1))
-        width = (parts[0] + parts[1])[inside] / 2
-        width = width[np.isfinite(width)]
-        if len(width) < 5:
-            return 0
-        steady = np.convolve(width, np.ones(3) / 3, mode="valid")
-        states = np.where(steady > 0.12, 1, np.where(steady < -0.12, -1, 0))
-        lobes = [s for i, s in enumerate(states) if s != 0 and (i == 0 or states[i - 1] != s)]
-        return sum(1 for i, s in enumerate(lobes) if i == 0 or s != lobes[i - 1])
-
-    def opening(self, apex_s: float, begin_s: float, end_s: float) -> float | None:
-        """When a closed body has opened before the landing; None when it never was closed."""
-        grid = np.arange(begin_s, end_s, 0.005)
-        if len(grid) < 4:
-            return None
-        hip = smooth(self.t, self._hip[:, None], np.full(len(self.t), ANGLE_U_RAD), grid, 0.06).value[:, 0]
-        if not np.isfinite(hip).any() or np.nanmin(hip) > CLOSED_RAD:
-            return None
-        closed = np.flatnonzero(hip < CLOSED_RAD)[-1]
-        opened = np.flatnonzero(hip[closed:] >= OPEN_RAD)
-        return float(grid[closed + opened[0]]) if len(opened) else None
-
-    def at_apex(self, apex_s: float) -> list[Measure]:
-        """Hip and knee angle at the apex."""
-        out = []
-        for name, values in (("hip_angle", self._hip), ("knee_angle", self._knee)):
-            value, u = self._at(values, apex_s)
-            if math.isfinite(value):
-                joint = name.split("_")[0]
-                degrees = f"{math.degrees(value):.0f} degrees"
-                sentence = f"At the highest point the {joint}s were at {degrees} (180 is straight)."
-                out.append(
-                    Measure(name=f"{name}_at_apex", quantity=Quantity(value, u, "rad"), sentence=sentence)
-                )
-        return out
-
-    def body_line(self, end_s: float) -> list[Measure]:
-        """Shoulders-to-feet line against horizontal at the regrasp, + feet higher."""
-        value, u = self._at(self._line, end_s)
-        if not math.isfinite(value):
-            return []
-        where = "above" if value >= 0 else "below"
-        degrees = f"{abs(math.degrees(value)):.0f} degrees"
-        sentence = f"At the regrasp the line from shoulders to feet was {degrees} {where} horizontal."
-        return [Measure(name="body_line_at_regrasp", quantity=Quantity(value, u, "rad"), sentence=sentence)]
-
-    def trunk_tilt(self, t_s: float) -> float:
-        """Angle of the trunk from upright, 0 to pi."""
-        angle = float(np.interp(t_s, self.t, self._trunk))
-        return abs(math.remainder(angle, 2 * math.pi))
-
-
-def _joint_angle(joints: Floats, first: str, at: str, second: str) -> Floats:
-    """Inner angle (n,) at the middle joints ``at``, radians; pi is straight."""
-    a, m, b = middle(joints, first), middle(joints, at), middle(joints, second)
-    u, v = a - m, b - m
-    cosine = (u * v).sum(axis=1) / np.maximum(np.linalg.norm(u, axis=1) * np.linalg.norm(v, axis=1), 1e-9)
-    return np.asarray(np.arccos(np.clip(cosine, -1, 1)), dtype=np.float64)
-
-
-def _travel(start: Edge, end: Edge, path: Flightpath) -> list[Measure]:
+def _travel(start: Edge, end: Edge, path: Flightpath, set_up: SetUp) -> list[Measure]:
     duration, u_duration = end.t_s - start.t_s, combine([start.u_s, end.u_s])
     vx, vz = (float(v) for v in path.velocity(start.t_s))
     speed = math.hypot(vx, vz)
-    u_vz = combine([path.u_vz(), path.g_m_s2 * start.u_s])
-    u_speed = combine([vx * path.u_vx(), vz * u_vz]) / max(speed, 1e-6)
+    # The body model errs slowly: at one end of the flight otherwise than at the other.
+    drift = math.sqrt(2) * BODY_BIAS_M / duration
+    scale = set_up.scale_u(path.at(end.t_s), path.at(end.t_s) + np.array([0.0, 1.0]))
+    u_vx, u_vz = combine([path.u_vx(), drift]), combine([path.u_vz(), drift, path.g_m_s2 * start.u_s])
+    u_speed = combine([vx * u_vx / max(speed, 1e-6), vz * u_vz / max(speed, 1e-6), speed * scale])
     angle = math.atan2(vz, abs(vx))
-    u_angle = combine([vz * path.u_vx(), vx * u_vz]) / max(speed**2, 1e-6)
+    u_angle = combine([vz * u_vx, vx * u_vz]) / max(speed**2, 1e-6)
     travel = vx * duration
-    u_travel = combine([path.u_vx() * duration, vx * u_duration])
+    u_travel = combine([u_vx * duration, vx * u_duration, travel * scale])
     return [
         Measure(
             name="flight_time",
@@ -423,8 +254,8 @@ def _travel(start: Edge, end: Edge, path: Flightpath) -> list[Measure]:
     ]
 
 
-def _clearance(hips: HipPath, start: Edge, end: Edge, span: Span, view: View, rail: str) -> list[Measure]:
-    found = next((r for r in view.rails if r.name == (span.start_rail or rail)), None)
+def _clearance(hips: HipPath, start: Edge, end: Edge, span: Span, set_up: SetUp, rail: str) -> list[Measure]:
+    found = next((r for r in set_up.view.rails if r.name == (span.start_rail or rail)), None)
     if found is None:
         return []
     place, _, u, _ = hips.at(np.arange(start.t_s, end.t_s, 0.005))
@@ -434,17 +265,20 @@ def _clearance(hips: HipPath, start: Edge, end: Edge, span: Span, view: View, ra
     return [
         Measure(
             name="least_distance",
-            quantity=Quantity(value, combine([float(u[nearest]), JOINT_BIAS_U_M]), "m"),
+            quantity=Quantity(
+                value, combine([float(u[nearest]), set_up.height_u_m(place[nearest], found.name)]), "m"
+            ),
             sentence=f"The hips came as near as {value:.2f} m to the {found.name} bar.",
         )
     ]
 
 
 def _turning(
-    shape: _Shape,
+    shape: Shape,
     hips: HipPath,
     start: Edge,
     end: Edge,
+    swing: float,
     moment: Callable[[str, float, float], Moment],
     rail: str,
 ) -> list[Measure]:
@@ -453,7 +287,7 @@ def _turning(
     out = [
         Measure(
             name="salto_turns",
-            quantity=Quantity(turns, 2 * ANGLE_U_RAD / (2 * math.pi), "turns"),
+            quantity=Quantity(turns, TURNS_U, "turns"),
             sentence=f"The body turned {turns:.2f} times about the somersault axis.",
         ),
         Measure(
@@ -463,18 +297,62 @@ def _turning(
         ),
     ]
     if turns >= 1.5:
-        first_end = shape.time_of_turn(start.t_s, end.t_s, 1.0)
-        if first_end is not None:
-            m: Moment = moment("first_salto_end", first_end, 0.01)
-            second = hips.apex(first_end, end.t_s)
-            later: Moment = moment("second_salto", second, 0.01)
-            out.append(_height("first_salto_end_height", m.height, rail))
-            out.append(_height("second_salto_height", later.height, rail))
-    counter = shape.counter_start(start.t_s, end.t_s)
-    if counter is not None:
-        m = moment("counter_rotation", counter, 0.02)
+        first = shape.time_of_turn(start.t_s, end.t_s, 1.0)
+        if first is not None:
+            m = moment("first_salto_end", first.t_s, first.u_s)
+            later = moment("second_salto", hips.apex(first.t_s, end.t_s), 0.0)
+            rising = "still rising" if m.rise.value > 0 else "already falling"
+            speed = f"{abs(m.rise.value):.1f} m/s"
+            out += [
+                _height("first_salto_end_height", m.height, rail),
+                Measure(
+                    name="first_salto_end_rise",
+                    quantity=m.rise,
+                    sentence=f"At the end of the first salto the hips were {rising}, at {speed}.",
+                ),
+                _height("second_salto_height", later.height, rail),
+            ]
+    if abs(swing) > 0.2 and (counter := shape.turns_back(start.t_s, end.t_s, swing)) is not None:
+        m = moment("counter_rotation", counter.t_s, combine([counter.u_s, start.u_s]))
         out.append(_height("counter_rotation_height", m.height, rail))
     return out
+
+
+def _shape_at_apex(shape: Shape, apex_s: float, start: Edge, end: Edge) -> list[Measure]:
+    """Hip and knee angle and the arch at the apex."""
+    out = []
+    for name, joint, (value, u) in (
+        ("hip_angle_at_apex", "hips", shape.hip_angle(apex_s)),
+        ("knee_angle_at_apex", "knees", shape.knee_angle(apex_s)),
+    ):
+        if math.isfinite(value):
+            degrees = f"{math.degrees(value):.0f} degrees"
+            sentence = f"At the highest point the {joint} were at {degrees} (180 is straight)."
+            out.append(Measure(name=name, quantity=Quantity(value, u, "rad"), sentence=sentence))
+    # A body that twists shows its bends from ever other sides.
+    if shape.half_twists(start.t_s, end.t_s) == 0:
+        arch = shape.arch(apex_s, start.t_s - SWING_S, end.t_s + SWING_S)
+        if arch is not None and math.isfinite(arch[0]):
+            value, u = arch
+            degrees = f"{abs(math.degrees(value)):.0f} degrees"
+            how = f"arched by {degrees}" if value > 0 else f"bent forward by {degrees}"
+            words = "straight" if abs(value) < ARCHED_RAD else how
+            sentence = f"At the highest point the body was {words}."
+            out.append(Measure(name="arch_at_apex", quantity=Quantity(value, u, "rad"), sentence=sentence))
+    return out
+
+
+def _body_line(shape: Shape, start: Edge, end: Edge) -> list[Measure]:
+    """Shoulders-to-feet line against horizontal at the regrasp, + feet higher."""
+    value, u = shape.line(end.t_s, start.t_s, end.t_s)
+    if not math.isfinite(value):
+        return []
+    rate = (value - shape.line(end.t_s - 0.03, start.t_s, end.t_s)[0]) / 0.03
+    where = "above" if value >= 0 else "below"
+    degrees = f"{abs(math.degrees(value)):.0f} degrees"
+    sentence = f"At the regrasp the line from shoulders to feet was {degrees} {where} horizontal."
+    u = combine([u, rate * end.u_s])
+    return [Measure(name="body_line_at_regrasp", quantity=Quantity(value, u, "rad"), sentence=sentence)]
 
 
 _HEIGHTS: Final = {
@@ -498,31 +376,39 @@ def _height(name: str, quantity: Quantity, rail: str) -> Measure:
     return Measure(name=name, quantity=quantity, sentence=height_sentence(name, quantity.value, rail))
 
 
-def _down_swing(samples: Sequence[Sample], t: Floats, end_s: float) -> float | None:
+def _down_swing(samples: Sequence[Sample], t: Floats, end: Edge) -> When | None:
     """When, after a regrasp, the body hangs at its longest and swings down: hips farthest from the hands."""
-    after = (t >= end_s) & (t <= end_s + 0.35)
+    after = (t >= end.t_s) & (t <= end.t_s + 0.35)
     if after.sum() < 5:
         return None
     joints = complete(np.array([s.joints for s in samples]))[after]
     reach = np.linalg.norm(middle(joints, "hip") - middle(joints, "wrist"), axis=1)
+    u = np.array([s.hips_u_m for s in samples])[after]
     if not np.isfinite(reach).any():
         return None
-    longest = float(np.nanmax(reach))
-    return float(t[after][np.flatnonzero(reach >= 0.98 * longest)[0]])
+    grid = np.arange(end.t_s, float(t[after][-1]), _GRID_S)
+    found = smooth(t[after], reach[:, None], np.where(np.isfinite(u), np.maximum(u, 1e-3), 0.01), grid, 0.06)
+    longest = float(np.nanmax(found.value))
+    at = int(np.flatnonzero(found.value[:, 0] >= LONGEST_SHARE * longest)[0])
+    # The body nears its length slowly: what the hands are unsure of moves the moment.
+    slope = max(abs(float(found.slope[at, 0])), 0.3)
+    return When(float(grid[at]), combine([math.sqrt(2) * float(found.u_value[at]) / slope, end.u_s]))
 
 
 def _seen_moment(
-    name: str, samples: Sequence[Sample], t: Floats, at_s: float, origin_ns: int, set_up: SetUp, rail: str
+    name: str, samples: Sequence[Sample], t: Floats, when: When, origin_ns: int, set_up: SetUp, rail: str
 ) -> Moment:
     """A moment outside the flight: hips as seen, smoothed."""
     hips = np.array([s.hips for s in samples])
     sigma = np.array([s.hips_u_m for s in samples])
-    found = smooth(t, hips, np.where(np.isfinite(sigma), np.maximum(sigma, 1e-3), 0.01), [at_s])
+    sigma = np.where(np.isfinite(sigma), np.maximum(sigma, 1e-3), 0.01)
+    found = smooth(t, hips, sigma, [when.t_s])
     zero = set_up.view.zero_m(rail)
-    u = combine([float(found.u_value[0]), set_up.height_u_m(found.value[0], rail)])
+    rise = float(found.slope[0, 1])
+    u = combine([float(found.u_value[0]), set_up.height_u_m(found.value[0], rail), rise * when.u_s])
     return Moment(
         name=name,
-        t_ns=origin_ns + round(at_s * NS),
+        t_ns=origin_ns + round(when.t_s * NS),
         height=Quantity(float(found.value[0, 1]) - zero, u, "m"),
-        rise=Quantity(float(found.slope[0, 1]), float(found.u_slope[0]), "m/s"),
+        rise=Quantity(rise, combine([float(found.u_slope[0]), PULL_M_S2 * when.u_s]), "m/s"),
     )
