@@ -327,6 +327,11 @@ class Records:
         with self._lock:
             return self._readings.get(flight)
 
+    def readings(self) -> tuple[Reading, ...]:
+        """The newest reading of each flight."""
+        with self._lock:
+            return tuple(self._readings.values())
+
     def snapshot(self) -> Snapshot:
         """Everything so far. Raises BusError before the scene is known."""
         with self._lock:

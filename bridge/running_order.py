@@ -337,6 +337,12 @@ def start_list_of(journal: Journal) -> StartList | None:
     return StartList(entries=entries, next=number, part=parts[-1][1].part if parts else "competition")
 
 
+def unfilmed(journal: Journal, routine: int) -> bool:
+    """Whether a recorded routine is somebody's who is not to be filmed."""
+    closed = {g.start_number for g in journal.gymnasts() if g.consent == "do not film"}
+    return any(r.routine == routine and r.start_number in closed for r in journal.routines())
+
+
 def called(journal: Journal) -> str:
     """The number that was called out of order and has not been on the bars since; "" if none."""
     text = ""

@@ -14,6 +14,7 @@ import typer
 from bridge.errors import ConfigError, FeedError
 
 if TYPE_CHECKING:
+    from bridge.messages import Routine
     from capture.bands import BandTable
     from capture.feeds import FeedInfo
     from capture.rig import Rig
@@ -165,7 +166,7 @@ def measure(
     columns = (*Progress.get_default_columns()[:2], MofNCompleteColumn(), TimeRemainingColumn())
     with Progress(*columns, console=Console(stderr=True), transient=True) as progress:
         task = progress.add_task("measuring", total=sum(feed.info.frames or 0 for feed in feeds))
-        for reading in measured_again(feeds, pipeline, lambda: progress.advance(task)):
+        for reading in measured_again(feeds, pipeline, lambda: progress.advance(task), _routines_of(video)):
             rows.append(as_row(reading, feeds[0].begin_ns))
             if as_json:
                 print(json.dumps(rows[-1]), flush=True)
@@ -205,6 +206,17 @@ def _rig_for(path: Path, feed: FeedInfo) -> Rig:
             f"{feed.size[0]}x{feed.size[1]}; survey the rig in this feed"
         )
     return rig
+
+
+def _routines_of(video: Path) -> tuple[Routine, ...]:
+    """The routines that a session's journal holds; none of a video file."""
+    from bridge.journal import FILE
+    from bridge.session import Session
+
+    if not (video / FILE).is_file():
+        return ()
+    with Session.open(video).journal() as journal:
+        return journal.routines()
 
 
 def _table(path: Path | None) -> BandTable:

@@ -7,12 +7,12 @@ last digit on the same machine.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any
 
-from bridge.messages import Quantity, Reading
+from bridge.messages import Quantity, Reading, Routine
 from capture.camera_guard import HINDSIGHT_NS
-from capture.feeds import Feed
+from capture.feeds import Feed, FileFeed
 from capture.pipeline import Pipeline
 
 NS = 1_000_000_000
@@ -42,15 +42,20 @@ def settled_readings(
 
 
 def measured_again(
-    feeds: Iterable[Feed], pipeline: Pipeline, progress: Callable[[], None] | None = None
+    feeds: Iterable[FileFeed],
+    pipeline: Pipeline,
+    progress: Callable[[], None] | None = None,
+    routines: Sequence[Routine] = (),
 ) -> Iterator[Reading]:
     """The final reading of each flight of a session's segments, which count routines on.
 
     Args:
         pipeline: before its first picture.
+        routines: as the journal has them; those of which no picture was kept are counted, too.
     """
     last = 0
     for feed in feeds:
+        last = max((r.routine for r in routines if r.begin_ns < feed.begin_ns), default=last)
         again = pipeline.again(last)
         yield from settled_readings(feed, again, progress)
         last = again.routine

@@ -4,7 +4,8 @@ The exact pass takes every recorded picture in order, from the first, exactly as
 recording again does; settled readings come from it alone, so both are the same to the last digit
 however slow the machine. Where it lags behind the feed, a fork of it glimpses at the newest picture
 now and then: poses stay live, and what it reads is shown as provisional until the exact pass has
-come there and settles, or withdraws it.
+come there and settles, or withdraws it. Where the machine could keep up, glimpses take no more than half
+of what the exact pass leaves over, so that it catches up; where it could not, they take their full share.
 """
 
 from __future__ import annotations
@@ -14,15 +15,19 @@ from typing import Final
 
 import msgspec
 
-from bridge.messages import Reading, Routine
+from bridge.messages import Reading
 from capture.feeds import Frame
+from capture.handstands import Record
 from capture.pipeline import Pipeline, Step
 
 NS: Final = 1_000_000_000
 LAG_NS: Final = 250_000_000  # this far behind, glimpses begin
 CAUGHT_UP_NS: Final = 50_000_000
 GLIMPSE_NS: Final = 50_000_000  # between glimpses, where the machine can
-SHARE: Final = 0.5  # of the time that glimpses may take
+SHARE: Final = 0.5  # of the time that glimpses may take where the exact pass cannot keep up anyway
+LEAST_SHARE: Final = 0.04  # of the time that glimpses take at least
+KEEPS_UP: Final = 0.95  # of a feed's time: where the exact pass needs less it can catch up
+STEADY_NS: Final = 2 * NS  # of the feed, over which is seen how much time the exact pass needs
 LATE_NS: Final = 4 * NS  # this long after its apex the exact pass has settled every flight
 
 SETTLING: Final = "settling: not every recorded picture has been measured yet"
@@ -44,6 +49,8 @@ class Settling:
         self._shown: dict[str, Reading] = {}  # by glimpses alone
         self._settled: set[str] = set()
         self.step = 1  # every how manieth picture is looked at live
+        self._needs = KEEPS_UP  # time that the exact pass takes for a second of the feed
+        self._exact_ns: int | None = None  # capture time of the picture measured last
 
     @property
     def camera_problem(self) -> str:
@@ -55,7 +62,11 @@ class Settling:
         step = self._exact.push(frame)
         return Step(step.observation, step.phase, tuple(self._exactly(step.records, frame.t_ns)))
 
-    def finish(self) -> tuple[Reading | Routine, ...]:
+    def fork(self) -> Pipeline:
+        """One that goes on from where the exact pass stands, without touching it."""
+        return self._exact.fork()
+
+    def finish(self) -> tuple[Record, ...]:
         """Settle what is still open when every recorded picture has been measured."""
         return tuple(self._exactly(self._exact.finish(), None))
 
@@ -80,13 +91,22 @@ class Settling:
         self._glimpsed = frame
         return Step(step.observation, step.phase, tuple(self._roughly(step.records)))
 
+    def took(self, t_ns: int, spent_ns: int) -> None:
+        """Be told how long the exact pass took for the picture captured at ``t_ns``."""
+        before_ns, self._exact_ns = self._exact_ns, t_ns
+        if before_ns is None:
+            return
+        share = min(1.0, (t_ns - before_ns) / STEADY_NS)
+        self._needs += share * (spent_ns / (t_ns - before_ns) - self._needs)
+
     def spent(self, began_ns: int, now_ns: int) -> None:
         """Be told how long a glimpse took."""
-        self._next_ns = began_ns + max(GLIMPSE_NS, round((now_ns - began_ns) / SHARE))
+        share = SHARE if self._needs > KEEPS_UP else max(LEAST_SHARE, (1 - self._needs) / 2)
+        self._next_ns = began_ns + max(GLIMPSE_NS, round((now_ns - began_ns) / share))
 
     def _exactly(
-        self, records: tuple[Reading | Routine, ...], t_ns: int | None
-    ) -> Iterator[Reading | Routine]:
+        self, records: tuple[Record, ...], t_ns: int | None
+    ) -> Iterator[Record]:
         for record in records:
             if isinstance(record, Reading):
                 self._shown.pop(record.flight, None)
@@ -101,7 +121,7 @@ class Settling:
                     chances=(), range=None, moments=(), measures=(),
                 )  # fmt: skip
 
-    def _roughly(self, records: tuple[Reading | Routine, ...]) -> Iterator[Reading]:
+    def _roughly(self, records: tuple[Record, ...]) -> Iterator[Reading]:
         for record in records:
             if not isinstance(record, Reading) or record.state == "withheld":
                 continue

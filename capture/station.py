@@ -39,6 +39,7 @@ from bridge.messages import (
     CorrectionRequest,
     EntryRequest,
     FamilyRequest,
+    Handstand,
     Heartbeat,
     LookRequest,
     PartRequest,
@@ -46,6 +47,7 @@ from bridge.messages import (
     Pose,
     Preview,
     Reading,
+    RecordBody,
     Refused,
     Routine,
     RoutineClipRequest,
@@ -61,8 +63,10 @@ from bridge.removal import keep_unfilmed_out
 from bridge.running_order import PAUSE_WORDS, RunningOrder
 from bridge.session import Manifest, Session, SessionWriter
 from capture.backlog import Ahead, Backlog, Unpacker, Waiting
+from capture.camera_guard import withheld
 from capture.family import FamilyChoices
 from capture.feeds import Feed, Frame, Image
+from capture.handstands import Record
 from capture.lookout import Lookout
 from capture.observation import JointObservation
 from capture.pipeline import Pipeline, Step
@@ -82,6 +86,7 @@ PREVIEW_INTERVAL_S: Final = 1 / 25
 JPEG_QUALITY: Final = 80
 BLANK_INTERVAL_S: Final = 0.5
 BLANK_GREY: Final = 60
+UNFILMED: Final = "the gymnast is not to be filmed"
 ASKED_AT_TABLE: Final = (RoutineClipRequest, LookRequest, CorrectionRequest)
 HEARTBEAT_S: Final = 0.5
 NS: Final = 1_000_000_000
@@ -190,7 +195,11 @@ class _Run:
                 self._families = at.pipeline.family_choices(readings)
                 for reading in self._writer.journal.readings():  # of an earlier segment
                     self._publisher.publish(reading, reading.end_ns)
-                for said in (*self._writer.journal.rulings(), *self._writer.journal.tags()):
+                journal = self._writer.journal
+                earlier: tuple[RecordBody, ...] = (
+                    *journal.handstands(), *journal.rulings(), *journal.tags()
+                )  # fmt: skip
+                for said in earlier:
                     self._publisher.publish(said, at.clock.now_ns())
                 self._begin_order()
                 self._begin_table()
@@ -429,10 +438,14 @@ class _Run:
             self._publisher.publish(_pose(step), waiting.t_ns)
         self._publish_records(step.records)
 
-    def _publish_records(self, records: tuple[Reading | Routine, ...]) -> None:
+    def _publish_records(self, records: tuple[Record, ...]) -> None:
         for record in records:
             if isinstance(record, Routine):
                 self._order.take(record)
+                continue
+            if isinstance(record, Handstand):
+                self._writer.journal.append(record, record.t_ns)
+                self._publisher.publish(record, record.t_ns)
                 continue
             with self._reading:
                 self._tell_reading(self._families.take(record))
@@ -503,7 +516,7 @@ class _Run:
         if reading is None:
             return Refused(reason=f"{request.flight}: no such flight in this session")
         if self._order.unfilmed(reading.routine):
-            return Refused(reason=f"{request.flight}: the gymnast is not to be filmed")
+            return Refused(reason=f"{request.flight}: {UNFILMED}")
         begin_ns = reading.release_ns - min(request.before_ns, 5 * NS)
         end_ns = reading.end_ns + min(request.after_ns, 5 * NS)
         cut = self._session.clip(begin_ns, end_ns)
@@ -541,6 +554,20 @@ class _Run:
 
     def _tell(self, body: Routine | StartList) -> None:
         self._publisher.publish(body, self._now_ns())
+        if isinstance(body, Routine):
+            self._tell_readings_of(body.routine)
+
+    def _tell_readings_of(self, routine: int) -> None:
+        """Withdraw the readings of somebody who is not to be filmed; give them back when it was a mistake."""
+        if not (told := [r for r in self._publisher.records.readings() if r.routine == routine]):
+            return
+        unfilmed = self._order.unfilmed(routine)
+        kept = {r.flight: r for r in self._writer.journal.readings()} if not unfilmed else {}
+        for reading in told:
+            if unfilmed and reading.reason != UNFILMED:
+                self._publisher.publish(withheld(reading, UNFILMED), reading.end_ns)
+            elif reading.reason == UNFILMED and reading.flight in kept:
+                self._publisher.publish(kept[reading.flight], reading.end_ns)
 
     def _now_ns(self) -> int:
         """Capture time: that of the newest picture, once there is one."""

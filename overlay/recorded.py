@@ -44,7 +44,7 @@ from bridge.messages import (
     TagRequest,
 )
 from bridge.routine_clip import routine_piece
-from bridge.running_order import RunningOrder, start_list_of
+from bridge.running_order import RunningOrder, start_list_of, unfilmed
 from bridge.session import MANIFEST, Session, lock_holder
 
 NS: Final = 1_000_000_000
@@ -100,8 +100,11 @@ class RecordedSession:
         """The recorded frames of a flight."""
         with self._session.journal() as journal:
             reading = next((r for r in journal.readings() if r.flight == request.flight), None)
+            closed = reading is not None and unfilmed(journal, reading.routine)
         if reading is None:
             return Refused(reason=f"{request.flight}: no such flight in this session")
+        if closed:
+            return Refused(reason=f"{request.flight}: the gymnast is not to be filmed")
         begin_ns, end_ns = reading.release_ns - request.before_ns, reading.end_ns + request.after_ns
         cut = self._session.clip(begin_ns, end_ns)
         return Clip(
