@@ -2,7 +2,8 @@
 
 What is measured is what was recorded: a picture is measured as it decodes from the recording, so
 that measuring the recording again sees the same. While measuring keeps up, pictures that the feed
-has decoded already come along; when it lags, only the coded ones wait, which are small.
+has decoded already come along; when it lags, only the coded ones wait, which are small, and a thread of its
+own decodes them a little ahead.
 """
 
 from __future__ import annotations
@@ -11,6 +12,7 @@ import os
 import tempfile
 import threading
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import IO, Any, Final
@@ -21,7 +23,9 @@ import numpy as np
 from bridge.errors import RecordingError
 from capture.feeds import CodedPicture, FeedInfo, Frame, Image, bgr_of
 
-IMAGES: Final = 24  # decoded pictures that may wait, 150 MB at 1080p
+IMAGES: Final = 24  # decoded pictures that may wait, 150 MB at 1080p,
+IMAGES_MEMORY: Final = 160 * 1024 * 1024  # bytes of them: fewer of larger pictures
+AHEAD: Final = 4  # pictures decoded ahead of measuring
 MEMORY: Final = 256 * 1024 * 1024  # bytes of coded pictures; what is more waits on the disk
 
 
@@ -76,14 +80,15 @@ class Backlog:
         """Add the next recorded picture, which is coded. Raises RecordingError when the disk is full."""
         assert frame.coded is not None
         with self._changed:
-            while self._wait and len(self._kept) >= IMAGES and not self._closed:
+            most = min(IMAGES, max(2, IMAGES_MEMORY // frame.image.nbytes))
+            while self._wait and len(self._kept) >= most and not self._closed:
                 self._changed.wait()
             if self._given_up:
                 self.dropped += 1
                 return
             waiting = len(self._kept)
             # Not every second picture: decoding begins at a key frame.
-            self._carry = self._as_it_came and waiting < (IMAGES if self._carry else IMAGES // 4)
+            self._carry = self._as_it_came and waiting < (most if self._carry else most // 4)
             kept = _Kept(
                 Waiting(frame.index, frame.t_ns, frame.coded, frame.image if self._carry else None),
                 size=len(frame.coded.data),
@@ -146,6 +151,79 @@ class Backlog:
         self._end += kept.size
         frame = kept.frame
         kept.frame = Waiting(frame.index, frame.t_ns, CodedPicture(b"", frame.coded.keyframe), None)
+
+
+class Ahead:
+    """Decodes what waits a little ahead of measuring, so that both have a core of their own.
+
+    Args:
+        backlog: what waits.
+        unpacker: gives the unpacker, once the first picture waits.
+    """
+
+    def __init__(self, backlog: Backlog, unpacker: Callable[[], Unpacker]) -> None:
+        self._backlog, self._unpacker = backlog, unpacker
+        self._ready: deque[tuple[Waiting, Image | None]] = deque()
+        self._changed = threading.Condition()
+        self._taken = 0  # pictures that are being decoded
+        self._over = self._given_up = False
+
+    def __len__(self) -> int:
+        return len(self._ready) + self._taken
+
+    @property
+    def over(self) -> bool:
+        """Whether nothing more will come."""
+        with self._changed:
+            return self._over and not self._ready
+
+    def run(self) -> None:
+        """Decode until nothing more will wait; the body of the decoding thread."""
+        try:
+            while self._room():
+                waiting = self._backlog.get(0.2)
+                if waiting is None:
+                    if self._backlog.closed:
+                        return
+                    continue
+                self._taken = 1
+                image = self._unpacker().image(waiting)
+                with self._changed:
+                    self._taken = 0
+                    if self._given_up:
+                        self._backlog.drop(1)
+                        return
+                    self._ready.append((waiting, image))
+                    self._changed.notify_all()
+        finally:
+            with self._changed:
+                self._over = True
+                self._changed.notify_all()
+
+    def get(self, timeout_s: float) -> tuple[Waiting, Image | None] | None:
+        """The oldest picture that waits, decoded where it can be; None when none came in time."""
+        with self._changed:
+            if not self._ready and not self._over:
+                self._changed.wait(timeout_s)
+            if not self._ready:
+                return None
+            self._changed.notify_all()
+            return self._ready.popleft()
+
+    def drop(self, taken: int = 0) -> None:
+        """Give up what waits, here and in the backlog; ``taken`` are out already and not measured."""
+        with self._changed:
+            self._given_up = True
+            self._backlog.drop(taken + len(self._ready))
+            self._ready.clear()
+            self._changed.notify_all()
+
+    def _room(self) -> bool:
+        """Wait until there is room for one more; whether one is wanted."""
+        with self._changed:
+            while len(self._ready) >= AHEAD and not self._given_up:
+                self._changed.wait()
+            return not self._given_up
 
 
 class Unpacker:
