@@ -330,6 +330,18 @@ class PlaneView:
         return _expected_u_m(self, "line", 0.0)
 
 
+def facts(view: View) -> dict[str, float]:
+    """What a session keeps of its camera: expected uncertainty and place, in metres and radians."""
+    known = {"expected_u_m": view.expected_u_m()}
+    if isinstance(view, Camera):
+        known |= {
+            "distance_m": view.distance_m,
+            "height_m": float(view.position[2]),
+            "off_axis_rad": view.off_axis_rad,
+        }
+    return known
+
+
 def view_of(rig: Rig) -> View:
     """The fitted camera of a rig with bars, or the plane of one without.
 

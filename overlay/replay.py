@@ -77,11 +77,18 @@ class FrameStore(Generic[Frame]):
 class Loop:
     """Runs over a span of capture time again and again.
 
-    Left to itself it shows the span at true speed first, then at half, quarter and eighth speed,
-    then begins again at true speed. A speed chosen by hand stays.
+    Left to itself it shows the span at true speed first, then at half, quarter and eighth speed (or as
+    ``programme`` says), then begins again at true speed. A speed chosen by hand stays.
     """
 
-    def __init__(self, times_ns: Sequence[int], clock: Clock, rest_ns: int = REST_NS) -> None:
+    def __init__(
+        self,
+        times_ns: Sequence[int],
+        clock: Clock,
+        rest_ns: int = REST_NS,
+        programme: Sequence[Fraction] = SPEEDS,
+    ) -> None:
+        self._programme = tuple(programme)
         self._store: FrameStore[None] = FrameStore(tuple(times_ns), [None] * len(times_ns))
         self._clock = clock
         self._rest_ns = rest_ns
@@ -100,7 +107,7 @@ class Loop:
     @property
     def speed(self) -> Fraction:
         """Speed now, as a part of true speed."""
-        return SPEEDS[self._place] if self._chosen is None else self._chosen
+        return self._programme[self._place] if self._chosen is None else self._chosen
 
     @property
     def by_itself(self) -> bool:
@@ -127,7 +134,7 @@ class Loop:
             self._from_ns = self._store.begin_ns
             self.views += 1
             if self._chosen is None:
-                self._place = (self._place + 1) % len(SPEEDS)
+                self._place = (self._place + 1) % len(self._programme)
 
     def play(self) -> None:
         """Run on from the frame on show; from the last frame, begin again."""

@@ -1,0 +1,1 @@
+"""The screen of the training hall: the last turn, read from the bars."""

@@ -1,0 +1,70 @@
+"""Starts the hall's screen."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from bridge.bus import Addresses, DeskClient, SessionFeed
+from bridge.clock import SystemClock
+from bridge.messages import Policy
+
+if TYPE_CHECKING:
+    from overlay.hall.window import HallWindow
+
+
+def run_hall(
+    session: Path | None,
+    addresses: Addresses | None,
+    root: Path,
+    *,
+    light: bool = False,
+    windowed: bool = False,
+    policy: Policy | None = None,
+    shown: Callable[[HallWindow], None] | None = None,
+) -> int:
+    """Show the hall's screen until it is closed; returns the exit code.
+
+    Args:
+        session: the session folder, of a running capture or of a closed recording; or
+        addresses: where the bus is.
+        root: the folder of the session folders, for her turns of other days.
+        light: begin with the light sheet.
+        windowed: a window instead of the whole screen.
+        policy: the most that may be shown of a closed recording.
+        shown: called with the window once it is on the screen.
+
+    Raises:
+        RailcrestError: the screen cannot start.
+    """
+    from overlay.app import run_window, start_application
+
+    start_application()
+    from PySide6.QtCore import Qt
+
+    from overlay.desk import DeskThread
+    from overlay.feed import Feed, FeedThread
+    from overlay.hall.history import HistoryThread
+    from overlay.hall.window import HallWindow
+    from overlay.recorded import FolderDesk, FolderSource
+    from overlay.theme import DARK, LIGHT
+
+    clock = SystemClock()
+    feed = Feed(clock)
+    if session is not None:
+        receiver = FeedThread(lambda: FolderSource(session, clock, policy), feed)
+        desk = DeskThread(lambda: FolderDesk(session, clock))
+    else:
+        found = addresses or Addresses.from_port(0)
+        receiver = FeedThread(lambda: SessionFeed(found, clock), feed)
+        desk = DeskThread(lambda: DeskClient(found, clock=clock))
+    history = HistoryThread(session, root)
+    window = HallWindow(feed, desk, clock, LIGHT if light else DARK)
+    history.read.connect(window.take_past, Qt.ConnectionType.QueuedConnection)
+    return run_window(
+        window,
+        (receiver, desk, history),
+        full_screen=not windowed,
+        shown=(lambda: shown(window)) if shown else None,
+    )
