@@ -11,7 +11,19 @@ from PySide6.QtCore import QBuffer, QIODevice
 from PySide6.QtWidgets import QApplication
 
 from bridge.clock import ManualClock
-from bridge.messages import Clip, ClipRequest, Heartbeat, Look, Preview, Reading, Ruling, Snapshot, Viewing
+from bridge.errors import RecordingError
+from bridge.messages import (
+    Clip,
+    ClipRequest,
+    Heartbeat,
+    Look,
+    Preview,
+    Reading,
+    RoutineClipRequest,
+    Ruling,
+    Snapshot,
+    Viewing,
+)
 from overlay.additions import add_all
 from overlay.app import start_application
 from overlay.desk import DeskThread
@@ -23,6 +35,7 @@ from overlay.recorded import RecordedSession
 from overlay.replay import FrameStore
 from overlay.theme import DARK, LIGHT, Theme
 from overlay.transport import FREEZES
+from overlay.whole_routine import PIECE_BYTES, WholeRoutinePage
 from overlay.window import Window, after_ns, moment_ns
 
 SIZES: Final = ((1280, 800), (1920, 1080))
@@ -156,6 +169,7 @@ def _session_states(scenes: _Scenes, folder: Path) -> Iterator[str]:
     snapshot = recorded.snapshot()
     scenes.feed.put(snapshot)
     scenes.settle()
+    yield from _routine_states(scenes, recorded, snapshot)
     for reading in snapshot.readings:
         answer = recorded.clip(ClipRequest(flight=reading.flight, after_ns=after_ns(reading)))
         if not isinstance(answer, Clip):
@@ -181,6 +195,34 @@ def _session_states(scenes: _Scenes, folder: Path) -> Iterator[str]:
         scenes.settle()
         yield f"{reading.flight}-plain-beside-drawn"
         window.do("beside")
+
+
+def _routine_states(scenes: _Scenes, recorded: RecordedSession, snapshot: Snapshot) -> Iterator[str]:
+    """Play the whole routine to the top of its flights."""
+    window = scenes.window
+    window.do("whole_routine")
+    page = window.page
+    if not isinstance(page, WholeRoutinePage) or page.reel is None:
+        return
+    for reading in snapshot.readings[-1:]:
+        for level in ("picture", "height"):
+            window.do(level)
+            page.reel.jump(reading.apex_ns)
+            while (place := page.reel.next_wanted()) is not None:
+                begin_ns, length_ns = page.reel.span(place)
+                request = RoutineClipRequest(routine=reading.routine, begin_ns=begin_ns, length_ns=length_ns)
+                try:
+                    answer = recorded.piece(request)
+                except RecordingError as error:
+                    page.reel.fail(place, str(error))
+                    continue
+                if isinstance(answer, Clip):
+                    page.reel.put(place, decode_clip(answer, PIECE_BYTES))
+            page.tick()
+            scenes.settle()
+            yield f"whole-routine-{level}"
+    window.do("picture")
+    window.do("whole_routine")
 
 
 def draw_gallery(

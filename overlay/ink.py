@@ -182,8 +182,8 @@ class Ink:
 
         taken = [self._at((edge, zero)).y()]
         if drawing.apex is not None and height is not None:
-            at = y_of(*drawing.apex)
-            taken += [at, at + math.copysign(self._metrics.height(), -words.rounded_cm(height.value) - 0.5)]
+            top = y_of(*drawing.apex)
+            taken += [top, top + math.copysign(self._metrics.height(), -words.rounded_cm(height.value) - 0.5)]
         self._ticks(margin, [(tick.cm, y_of(tick.x, tick.y)) for tick in drawing.scale], taken)
         per_cm = px_per_cm(drawing)
         if drawing.apex is not None and height is not None and per_cm is not None:

@@ -123,6 +123,27 @@ class PictureView(QWidget):
         _, _, width, height = self._map.area
         self._set_map(self._map.moved(dx * width, dy * height))
 
+    def steer(self, action: str) -> bool:
+        """Zoom or pan as an action of the table of keys says; returns whether it is one that does."""
+        match action:
+            case "closer":
+                self.zoom_by(1.25)
+            case "farther":
+                self.zoom_by(0.8)
+            case "whole":
+                self.whole()
+            case "pan_left":
+                self.pan_by(0.1, 0.0)
+            case "pan_right":
+                self.pan_by(-0.1, 0.0)
+            case "pan_up":
+                self.pan_by(0.0, 0.1)
+            case "pan_down":
+                self.pan_by(0.0, -0.1)
+            case _:
+                return False
+        return True
+
     def follow(self, other: PictureMap) -> None:
         """Show the same part of the picture as another view does."""
         self._set_map(replace(self._map, zoom=other.zoom, centre=other.centre))

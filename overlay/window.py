@@ -65,6 +65,7 @@ AFTER_NS: Final = 600_000_000  # and after the regrasp or landing
 SWING_NS: Final = 250_000_000  # and at least so long after the start of the down-swing
 AGAIN_NS: Final = 800_000_000
 TRIES: Final = 4
+MOVES: Final = ("closer", "farther", "whole", "pan_left", "pan_right", "pan_up", "pan_down")
 UNSEEING: Final = ("theme", "full", "keys", "quit", "live", "newest")  # pressed without looking at a flight
 MODIFIERS: Final = (
     Qt.KeyboardModifier.ShiftModifier
@@ -126,7 +127,7 @@ class Window(QWidget):
         self._again_ns: int | None = None  # when to ask for the same clip again
         self._shown: tuple[str, int] | None = None  # flight and frame on show
         self._trouble = ""
-        self._actions: dict[str, Callable[[], None]] = {}
+        self._actions: dict[str, Callable[[], object]] = {}
         self._bindings = BINDINGS
         self._keys = key_table()
         self._pages: dict[str, Page] = {}
@@ -346,7 +347,7 @@ class Window(QWidget):
             former.deleteLater()
         self.card.show_bindings(self._bindings)
 
-    def _action_table(self) -> dict[str, Callable[[], None]]:
+    def _action_table(self) -> dict[str, Callable[[], object]]:
         return {
             "toggle": partial(self._replay, lambda loop: loop.toggle()),
             "back": partial(self._replay, lambda loop: loop.step(-1)),
@@ -376,13 +377,7 @@ class Window(QWidget):
             "routine_before": partial(self._neighbour_routine, -1),
             "routine_after": partial(self._neighbour_routine, 1),
             "live": self._escape,
-            "closer": lambda: self.stage.zoom_by(1.25),
-            "farther": lambda: self.stage.zoom_by(0.8),
-            "whole": self.stage.whole,
-            "pan_left": lambda: self.stage.pan_by(0.1, 0.0),
-            "pan_right": lambda: self.stage.pan_by(-0.1, 0.0),
-            "pan_up": lambda: self.stage.pan_by(0.0, 0.1),
-            "pan_down": lambda: self.stage.pan_by(0.0, -0.1),
+            **{action: partial(self.stage.steer, action) for action in MOVES},
             "ruling": lambda: self.ruling.take_focus(),
             "theme": self._other_theme,
             "full": self._full,
