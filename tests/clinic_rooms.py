@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import http.client
 import json
+import shutil
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -16,10 +17,12 @@ from urllib.parse import urlsplit
 
 from bridge.clock import ManualClock
 from overlay.clinic.examples import Example, Reference
-from overlay.clinic.practice import NS, Practice, plan
+from overlay.clinic.practice import NS, Begun, Practice, plan
 from overlay.clinic.server import ClinicServer
 from overlay.clinic.steps import Steps, StepTable
 
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+PHONE, TABLET = {"width": 390, "height": 844}, {"width": 820, "height": 1180}
 TODAY = date(2031, 5, 4)
 TABLE = StepTable("Invented 2031", {"dismount": Steps((0, 5, 10, 15, 20))})
 
@@ -99,9 +102,15 @@ class Room:
 @contextlib.contextmanager
 def room(path: Path, count: int = 4, *, repeats: int = 0, fresh: bool = True) -> Iterator[Room]:
     """A clinic over ``count`` clips, or the one that ``path`` holds."""
-    clock = ManualClock(NS)
     begun = plan("Evening", clips(count), TABLE, today=TODAY, seed=5, repeats=repeats, room_code="ABC234")
-    practice = Practice(path, begun if fresh else None, clock=clock)
+    with serving(path, begun if fresh else None, ManualClock(NS)) as made:
+        yield made
+
+
+@contextlib.contextmanager
+def serving(path: Path, begun: Begun | None, clock: ManualClock) -> Iterator[Room]:
+    """A clinic's server in a thread of its own."""
+    practice = Practice(path, begun, clock=clock)
     server = ClinicServer(practice)
     loop = asyncio.new_event_loop()
     thread = threading.Thread(target=loop.run_forever)

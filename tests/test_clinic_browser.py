@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 import os
-import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from tests.clinic_rooms import Room, room
+from tests.clinic_rooms import CHROMIUM, PHONE, TABLET, Room, room
 
 playwright = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine")
 
-PHONE, TABLET = {"width": 390, "height": 844}, {"width": 820, "height": 1180}
 # Formulas of relative luminance and contrast: WCAG 2.2, section 1.4.3 and its definitions.
 CONTRASTS = """() => {
   const light = (c) => { const v = c / 255; return v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4; };
@@ -59,7 +56,7 @@ def fits(page: Any, name: str) -> None:
     assert found, "no text on the page"
     assert not [(text, ratio) for text, ratio in found if ratio < 4.5]
     assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
-    for target in page.locator("button:visible, input:visible").all():
+    for target in page.locator("button:visible, input:visible, select:visible").all():
         assert target.bounding_box()["height"] >= 44
 
 
@@ -151,3 +148,23 @@ def test_the_projector_shows_the_spread_and_no_name(browser: Any, evening: Room)
         says(page, "#reveal", "●●●●")
         fits(page, "projector")
         assert page.locator("#reveal td.dots").all_inner_texts() == ["", "●●", "●●●●", "●●", ""]
+
+
+def test_paper_marks_are_typed_in_on_the_teachers_page(browser: Any, evening: Room) -> None:
+    with browser.new_context(viewport=TABLET) as context:
+        page = context.new_page()
+        page.goto(evening.server.teacher_url)
+        page.click("#add-paper")
+        says(page, "#said", "Marker 1 marks on paper.")
+        assert page.locator("#paper-form").is_hidden()  # nothing is locked yet
+        for words in ("Show clip 1", "Ask for marks", "Lock now"):
+            says(page, "#next", words)
+            page.click("#next")
+        says(page, "#paper-form", "marker 1")
+        fits(page, "paper")
+        page.select_option("#paper-mark", label="0.15")
+        page.click("#paper-form button")
+        playwright.expect(page.locator("#paper-form")).to_be_hidden()
+        assert evening.practice.state.marks["m1", 1].mark == 15
+        assert evening.practice.state.marks["m1", 1].paper
+        says(page, "#count", "1 of 1 have marked")

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import random
 from contextlib import closing
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -15,7 +16,9 @@ from bridge.errors import ConfigError
 from bridge.session import data_dir
 
 if TYPE_CHECKING:
+    from overlay.clinic import compare as compared
     from overlay.clinic.examples import Collection, Example, Reference
+    from overlay.clinic.practice import State
 
 Set = Annotated[Path | None, typer.Option("--set", help="The example set's file.", dir_okay=False)]
 
@@ -32,6 +35,9 @@ def register(app: typer.Typer) -> None:
     group.command("find")(find)
     group.command("practice")(practice)
     group.command("agree")(agree)
+    group.command("report")(report)
+    group.command("compare")(compare)
+    group.command("disputed")(disputed)
     app.add_typer(group, name="clinic")
 
 
@@ -86,27 +92,51 @@ def refer(
 
 
 def hide(
-    example: Annotated[str, typer.Argument(help="The example.")],
+    example: Annotated[
+        str | None, typer.Argument(help="The example; left out: all that nobody has looked over.")
+    ] = None,
     part: Annotated[
         list[str] | None, typer.Option(help="Left,top,width,height in picture px; again for more.")
     ] = None,
+    nothing: Annotated[
+        bool, typer.Option("--nothing", help="Looked over: there is nothing to hide.")
+    ] = False,
     set_file: Set = None,
 ) -> None:
-    """Say which parts of the copy are painted over: numbers, names, scoreboards. Without parts: none."""
+    """Paint over numbers, names and scoreboards in copies: in a window, or by --part."""
     from overlay.clinic.copies import have_copy
     from overlay.clinic.examples import Hidden
 
-    hidden = []
-    for text in part or []:
-        try:
-            x, y, width, height = (int(n) for n in text.split(","))
-            hidden.append(msgspec.convert({"x": x, "y": y, "width": width, "height": height}, Hidden))
-        except (ValueError, msgspec.ValidationError) as error:
-            raise typer.BadParameter("give left,top,width,height in whole px", param_hint="--part") from error
     kept = _collection(set_file)
-    kept.hide(example, hidden)
-    folder, _ = have_copy(kept.copies, kept.get(example))
-    typer.echo(folder)
+    if part or nothing:
+        if example is None:
+            raise typer.BadParameter("name the example", param_hint="EXAMPLE")
+        hidden = []
+        for text in part or []:
+            try:
+                x, y, width, height = (int(n) for n in text.split(","))
+                hidden.append(msgspec.convert({"x": x, "y": y, "width": width, "height": height}, Hidden))
+            except (ValueError, msgspec.ValidationError) as error:
+                raise typer.BadParameter(
+                    "give left,top,width,height in whole px", param_hint="--part"
+                ) from error
+        kept.hide(example, hidden)
+    else:
+        _look_over(kept, [kept.get(example)] if example else [e for e in kept.find() if e.hidden is None])
+    for kind in [kept.get(example)] if example else [e for e in kept.find() if e.hidden is not None]:
+        folder, _ = have_copy(kept.copies, kind)
+        typer.echo(folder)
+
+
+def _look_over(kept: Collection, examples: list[Example]) -> None:
+    from bridge.clock import SystemClock
+    from overlay.app import start_application
+    from overlay.clinic.copies import original
+    from overlay.clinic.hide import look_over
+
+    start_application()
+    for e in examples:
+        look_over(e.id, original(e), e.hidden or (), SystemClock(), partial(kept.hide, e.id))
 
 
 def tidy(set_file: Set = None) -> None:
@@ -118,21 +148,54 @@ def tidy(set_file: Set = None) -> None:
 
 
 def find(
-    family: Annotated[str | None, typer.Option()] = None,
-    grade: Annotated[str | None, typer.Option()] = None,
+    family: Annotated[str | None, typer.Option(help="Family, such as dismount.")] = None,
+    grade: Annotated[str | None, typer.Option(help="good, middling or poor.")] = None,
+    band: Annotated[str | None, typer.Option(help="Measured band, such as level.")] = None,
+    shape: Annotated[str | None, typer.Option(help="Body shape at the highest point.")] = None,
+    camera: Annotated[str | None, typer.Option(help="Words of the camera's place.")] = None,
+    level: Annotated[str | None, typer.Option(help="Of the gymnast's programme.")] = None,
+    apex: Annotated[
+        str | None,
+        typer.Option(help="Hip height against the bar, cm, from and to: -10..10.", metavar="FROM..TO"),
+    ] = None,
     cleared: Annotated[bool, typer.Option("--cleared", help="Only those cleared for teaching.")] = False,
+    by_dispute: Annotated[
+        list[Path] | None,
+        typer.Option("--disputed", help="Journal of a practice: most disputed first.", exists=True),
+    ] = None,
     size: Annotated[
         int | None, typer.Option("--balanced", help="A balanced set of at most this many.")
     ] = None,
     set_file: Set = None,
 ) -> None:
     """List examples, or a set balanced over family, grade and side."""
+    from overlay.clinic.compare import disputed_over
     from overlay.clinic.examples import GRADES, balanced
 
     wanted = next((g for g in GRADES if g == grade), None)
     if grade is not None and wanted is None:
         raise typer.BadParameter("choose good, middling or poor", param_hint="--grade")
-    found = _collection(set_file).find(family=family, grade=wanted, cleared=cleared)
+    span = None
+    if apex is not None:
+        low, _, high = apex.partition("..")
+        try:
+            span = (float(low) / 100, float(high) / 100)
+        except ValueError as error:
+            raise typer.BadParameter(
+                "give two numbers in cm, such as -10..10", param_hint="--apex"
+            ) from error
+    order = [d.clip for d in disputed_over([_session(file) for file in by_dispute or []])]
+    found = _collection(set_file).find(
+        family=family,
+        grade=wanted,
+        band=band,
+        shape=shape,
+        camera=camera,
+        level=level,
+        apex_m=span,
+        cleared=cleared,
+        disputed=order,
+    )
     if size is not None:
         found = balanced(found, sorted({e.family for e in found}), size)
     for e in found:
@@ -157,9 +220,12 @@ def practice(
     seed: Annotated[int | None, typer.Option(help="Of the shuffled order.")] = None,
     host: Annotated[str, typer.Option(help="Address of this machine that markers reach.")] = "127.0.0.1",
     port: Annotated[int, typer.Option(help="0 lets the system choose.")] = 0,
+    window: Annotated[bool, typer.Option(help="The projector's window; without it, the page alone.")] = True,
+    full: Annotated[bool, typer.Option("--full", help="The window fills the screen.")] = False,
     set_file: Set = None,
 ) -> None:
-    """Serve a practice marking to the room, or go on with one."""
+    """Show a practice marking to the room, or go on with one."""
+    from overlay.clinic.collecting import follow
     from overlay.clinic.practice import NS, Practice, plan
     from overlay.clinic.server import run
     from overlay.clinic.steps import read_steps
@@ -174,7 +240,7 @@ def practice(
             title,
             chosen,
             read_steps(table),
-            today=datetime.now(UTC).astimezone().date(),
+            today=_today(),
             seed=random.randrange(2**31) if seed is None else seed,
             repeats=repeats,
             views=views,
@@ -182,7 +248,26 @@ def practice(
             thinking_ns=round(thinking_s * NS),
         )
     with Practice(file, begun) as held:
-        run(held, host, port, tell=typer.echo)
+        if not window:
+            run(held, host, port, tell=typer.echo)
+            return
+        from overlay.clinic.room_app import run_room
+        from overlay.clinic.shelf import Shelf
+
+        kept = _collection(set_file)
+        for line in follow(kept):
+            typer.echo(line, err=True)
+        known = {e.id: e for e in kept.find(cleared=True)}
+        shows = list(dict.fromkeys(s.clip for s in held.state.plan.showings))
+        if absent := [name for name in shows if name not in known]:
+            raise ConfigError(
+                f"{', '.join(absent)}: not cleared for teaching any more; begin another practice"
+            )
+        if unseen := [name for name in shows if known[name].hidden is None]:
+            typer.echo(f"not looked over for numbers, names and scores: {', '.join(unseen)}", err=True)
+        shelf = Shelf(kept.copies, [known[name] for name in shows])
+        shelf.prepare(lambda name, n, of: typer.echo(f"copy {n} of {of}: {name}", err=True))
+        raise typer.Exit(run_room(held, shelf, host, port, tell=typer.echo, full=full))
 
 
 def agree(
@@ -191,13 +276,10 @@ def agree(
     csv: Annotated[bool, typer.Option("--csv", help="The raw marks instead.")] = False,
 ) -> None:
     """Tell how far the markers agree: counts first, without names or ranking."""
-    from bridge.journal import Journal
     from overlay.clinic.agreement import marks_csv, own_agreement, room_agreement
-    from overlay.clinic.practice import replay
     from overlay.clinic.summary import own_lines, room_lines
 
-    with closing(Journal(file)) as journal:
-        state = replay(journal)
+    state = _state(file)
     items, marks = state.items(), state.locked_marks()
     if csv:
         typer.echo(marks_csv(items, marks), nl=False)
@@ -211,13 +293,101 @@ def agree(
         typer.echo(line)
 
 
+def report(
+    file: Annotated[Path, typer.Argument(help="The practice's journal.", exists=True, dir_okay=False)],
+    out: Annotated[Path, typer.Option(help="Folder to write to.", file_okay=False)] = Path(),
+    marker: Annotated[str | None, typer.Option(help="Only this marker's own, such as m3.")] = None,
+) -> None:
+    """Write PDF reports: one for each marker, private, and the room's, which names nobody."""
+    from overlay.app import start_application
+    from overlay.clinic.reports import marker_report, room_report, safe_name
+
+    state = _state(file)
+    if marker is not None and marker not in state.codes:
+        raise ConfigError(f"{marker}: nobody of that number joined; they are m1 to m{len(state.codes)}")
+    start_application()
+    name, day = safe_name(state.plan.title), _today()
+    for who in [marker] if marker else list(state.codes):
+        path = out / f"{name}-private-{who}.pdf"
+        marker_report(path, state, who, day)
+        typer.echo(path)
+    if marker is None:
+        path = out / f"{name}-room.pdf"
+        room_report(path, state, day)
+        typer.echo(path)
+
+
+def compare(
+    before: Annotated[Path, typer.Argument(help="Journal of the first practice.", exists=True)],
+    after: Annotated[Path, typer.Argument(help="Journal of the later practice.", exists=True)],
+    same: Annotated[
+        list[str] | None,
+        typer.Option(help="Who is who, such as m1=m4; again for more.", metavar="BEFORE=AFTER"),
+    ] = None,
+    pdf: Annotated[Path | None, typer.Option(help="Write a PDF, too.", dir_okay=False)] = None,
+) -> None:
+    """Tell what changed between two practices, without names or ranking."""
+    from overlay.clinic.compare import change_between, change_lines
+
+    pairs = dict(text.partition("=")[::2] for text in same or [])
+    one, two = _session(before), _session(after)
+    try:
+        change = change_between(one, two, pairs)
+    except ValueError as error:
+        raise typer.BadParameter(str(error), param_hint="--same") from error
+    for line in change_lines(change):
+        typer.echo(line)
+    if pdf is not None:
+        from overlay.app import start_application
+        from overlay.clinic.reports import change_report
+
+        start_application()
+        change_report(pdf, change, (one.title, two.title), _today())
+
+
+def disputed(
+    files: Annotated[list[Path], typer.Argument(help="Journals of practices.", exists=True, dir_okay=False)],
+    pdf: Annotated[Path | None, typer.Option(help="Write a PDF, too.", dir_okay=False)] = None,
+) -> None:
+    """List the clips on which markers of these practices lie furthest apart."""
+    from overlay.clinic.compare import disputed_lines, disputed_over
+
+    found = disputed_over([_session(file) for file in files])
+    for line in disputed_lines(found, len(found)):
+        typer.echo(line)
+    if pdf is not None:
+        from overlay.app import start_application
+        from overlay.clinic.reports import disputed_report
+
+        start_application()
+        disputed_report(pdf, found, len(files), _today())
+
+
+def _state(file: Path) -> State:
+    from bridge.journal import Journal
+    from overlay.clinic.practice import replay
+
+    with closing(Journal(file)) as journal:
+        return replay(journal)
+
+
+def _session(file: Path) -> compared.Session:
+    from overlay.clinic.compare import Session
+
+    state = _state(file)
+    return Session(state.plan.title, tuple(state.items()), tuple(state.locked_marks()))
+
+
+def _today() -> date:
+    return datetime.now(UTC).astimezone().date()
+
+
 def _reference(mark: float, why: str, by: str, slow_motion: bool, changed: str = "") -> Reference:
     from overlay.clinic.examples import Reference
     from overlay.clinic.steps import hundredths
 
-    today = datetime.now(UTC).astimezone().date()
     return Reference(
-        mark=hundredths(mark), reason=why, by=by, on=today, slow_motion=slow_motion, why_changed=changed
+        mark=hundredths(mark), reason=why, by=by, on=_today(), slow_motion=slow_motion, why_changed=changed
     )
 
 

@@ -1,8 +1,9 @@
 """Example flights collected across sessions for teaching, with their reasons, consent and expiry.
 
 A collection is one readable JSON file. It names each flight where it was recorded (session folder and
-flight) and holds no pictures. Only flights cleared for coaching or teaching are taken; when that ends,
-the example goes, and a dated note without the gymnast's number stays.
+flight) and holds no pictures; copies for teaching lie in a folder beside it. Only flights cleared for
+coaching or teaching are taken; when that ends, the example goes with its copy, and a dated note without
+the gymnast's number stays.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ import msgspec
 from bridge.errors import ConfigError, RecordingError
 from bridge.journal import Consent
 from bridge.messages import Quantity, Reading
+from overlay.clinic.copy_places import drop_copies
 
 FORMAT: Final = 1
 Grade = Literal["good", "middling", "poor"]
@@ -31,6 +33,15 @@ SIDES: Final[tuple[Side, ...]] = ("left", "right")
 _KEPT: Final[frozenset[Consent]] = frozenset({"coaching", "teaching"})
 
 Text = Annotated[str, msgspec.Meta(min_length=1, max_length=2000)]
+
+
+class Hidden(msgspec.Struct, frozen=True, kw_only=True):
+    """A rectangle that is painted over in copies, px of the recorded picture."""
+
+    x: int
+    y: int
+    width: Annotated[int, msgspec.Meta(ge=1)]
+    height: Annotated[int, msgspec.Meta(ge=1)]
 
 
 class Reference(msgspec.Struct, frozen=True, kw_only=True):
@@ -66,6 +77,8 @@ class Example(msgspec.Struct, frozen=True, kw_only=True):
     consent: Consent
     expires: date
     references: tuple[Reference, ...] = ()  # oldest first
+    folder: str = ""  # where the session lay when it was collected
+    hidden: tuple[Hidden, ...] | None = None  # None: nobody has looked for numbers, names and scores yet
 
     @property
     def reference(self) -> Reference | None:
@@ -107,6 +120,7 @@ def example_of(
     level: str = "",
     camera_place: str = "",
     shape: str = "",
+    folder: str = "",
 ) -> Example:
     """An example of a measured flight. A withheld reading gives one without height and band."""
     told = reading.state != "withheld"
@@ -130,6 +144,7 @@ def example_of(
         range=(round(found[0] * 100), round(found[1] * 100)) if found else None,
         consent=consent,
         expires=expires,
+        folder=folder,
     )
 
 
@@ -161,6 +176,11 @@ class Collection:
         """What was taken out so far."""
         return self._notes
 
+    @property
+    def copies(self) -> Path:
+        """The folder of the teaching copies, beside the file."""
+        return self._path.with_name(f"{self._path.stem}-copies")
+
     def get(self, example: str) -> Example:
         """One example. Raises ConfigError when it is not in the collection."""
         if example not in self._examples:
@@ -187,6 +207,8 @@ class Collection:
         before = self._examples.get(example.id)
         if before and not example.references:
             example = msgspec.structs.replace(example, references=before.references)
+        if before and example.hidden is None:
+            example = msgspec.structs.replace(example, hidden=before.hidden)
         self._save({**self._examples, example.id: example}, self._notes)
 
     def refer(self, example: str, reference: Reference) -> None:
@@ -200,6 +222,10 @@ class Collection:
             raise ConfigError(f"{example}: it has a reference already; say why it is changed")
         changed = msgspec.structs.replace(kept, references=(*kept.references, reference))
         self.add(changed)
+
+    def hide(self, example: str, hidden: Iterable[Hidden]) -> None:
+        """Say what is painted over in copies; nothing when somebody looked and found nothing."""
+        self.add(msgspec.structs.replace(self.get(example), hidden=tuple(hidden)))
 
     def find(
         self,
@@ -248,6 +274,13 @@ class Collection:
             self._save({**self._examples, **changed}, self._notes)
         return []
 
+    def set_expiry(self, session: str, expires: date) -> None:
+        """Follow a changed day of deletion of a session."""
+        moved = [e for e in self._examples.values() if e.session == session and e.expires != expires]
+        if moved:
+            changed = {e.id: msgspec.structs.replace(e, expires=expires) for e in moved}
+            self._save({**self._examples, **changed}, self._notes)
+
     def forget(self, session: str, gymnast: str) -> list[str]:
         """Take a session's gymnast out; gives the names of the examples that went."""
         hers = [e for e in self._examples.values() if (e.session, e.gymnast) == (session, gymnast)]
@@ -262,6 +295,7 @@ class Collection:
         if not gone:
             return []
         names = {e.id for e in gone}
+        drop_copies(self.copies, names)
         note = Note(on=self._today(), text=f"{len(names)} taken out: {why}")
         self._save({n: e for n, e in self._examples.items() if n not in names}, (*self._notes, note))
         return sorted(names)

@@ -350,6 +350,7 @@ class ClinicServer:
         told["reveal"] = _told(view.reveal)
         told["address"] = self.url
         told["seen"] = self._practice.version
+        told["paper"] = _paper(state)
         following = state.number + (state.phase in ("waiting", "locked"))
         shows = state.plan.showings
         told["play"] = shows[following - 1].clip if state.phase != "ended" and following <= len(shows) else ""
@@ -399,6 +400,22 @@ def _said(status: int, text: str) -> web.Response:
 def _page(name: str, role: str = "") -> web.Response:
     text = (_PAGE / name).read_text(encoding="utf-8").replace("ROLE", role)
     return web.Response(text=text, content_type=_TYPES[name.rpartition(".")[2]])
+
+
+def _paper(state: State) -> list[dict[str, Any]]:
+    """Markers on paper, each with the locked showings whose mark is not typed in yet."""
+    return [
+        {
+            "marker": marker,
+            "missing": [
+                {"number": s.number, "steps": s.steps}
+                for s in state.plan.showings
+                if state.locked(s.number) and (marker, s.number) not in state.marks
+            ],
+        }
+        for marker in state.codes
+        if marker in state.paper
+    ]
 
 
 def _told(reveal: Reveal | None) -> dict[str, Any] | None:

@@ -77,7 +77,19 @@ def _differences(what: str, d: Differences | None) -> list[str]:
 def _order(order: Estimate | None) -> list[str]:
     if order is None:
         return []
-    return [f"Over the evening: {_interval(order, '+.3f')} points stricter for every ten showings."]
+    if not round(abs(order.value), 3):
+        return [
+            f"Over the evening: neither stricter nor milder, {_span(order)} points for every ten showings."
+        ]
+    way = "stricter" if order.value > 0 else "milder"
+    return [
+        f"Over the evening: {abs(order.value):.3f} points {way} for every ten showings, {_span(order)} "
+        "(positive is stricter)."
+    ]
+
+
+def _span(e: Estimate) -> str:
+    return f"95 % interval {e.low:+.3f} to {e.high:+.3f}"
 
 
 def _interval(e: Estimate, form: str = ".2f") -> str:

@@ -1,4 +1,4 @@
-import { ask, element, points, showReveal } from "/reveal.js";
+import { ask, Countdown, element, points, showReveal, watch } from "/reveal.js";
 
 const find = (id) => document.getElementById(id);
 const AWAY = "Not connected. Marks you gave are kept; trying again.";
@@ -12,6 +12,7 @@ const PHASES = {
 let shown = "";
 let view = null;
 let sending = false;
+const countdown = new Countdown(find("left"));
 
 /** Told once, so that a screen reader does not repeat it every second. */
 function say(text) {
@@ -54,15 +55,17 @@ function show() {
   find("clip").textContent = view.number ? `Clip ${view.number} of ${view.of}` : "Welcome";
   const times = view.views > 1 ? `, view ${view.view} of ${view.views}` : "";
   find("about").textContent = view.number ? `${view.family_words}, ${view.speed}${times}` : "";
-  find("left").textContent = view.phase === "marking" ? `${Math.ceil(view.left_ns / 1e9)} s left` : "";
+  countdown.start(view.left_ns, view.phase === "marking");
   const own = view.own === null ? "" : ` Your mark: ${points(view.own)}.`;
   say(PHASES[view.phase] + own);
   showSteps();
   showReveal(find("reveal"), view.reveal, view.own_revealed);
+  const lines = view.summary.map((line) => element("p", line));
+  find("own-summary").hidden = !lines.length;
+  if (lines.length) find("own-summary").replaceChildren(element("h2", "For you alone"), ...lines);
 }
 
-async function look() {
-  const [status, answer] = await ask("/api/me");
+function heard(status, answer) {
   if (sending) return; // an answer from before the mark would undo it on the screen
   if (status === 200) { view = answer; show(); }
   else if (status === 401) { view = null; door(true); }
@@ -88,7 +91,7 @@ async function enter(path, body) {
     document.querySelector("header").append(note);
   }
   say("You are in.");
-  await look();
+  heard(...await ask("/api/me"));
 }
 
 find("join").addEventListener("submit", (event) => {
@@ -105,5 +108,4 @@ document.addEventListener("keydown", (event) => {
   if (step !== undefined) give(step);
 });
 find("room").value = new URLSearchParams(location.search).get("room") ?? "";
-await look();
-setInterval(look, 1000);
+await watch("/api/me", heard);

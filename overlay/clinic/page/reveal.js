@@ -48,10 +48,45 @@ export async function ask(path, body) {
     body: JSON.stringify(body),
   };
   try {
-    const answer = await fetch(path, { ...how, signal: AbortSignal.timeout(5000) });
+    const answer = await fetch(path, { ...how, signal: AbortSignal.timeout(15000) });
     return [answer.status, await answer.json()];
   } catch {
     return [0, null];
+  }
+}
+
+/**
+ * Keep a page of what is new: asks at once, then whenever the room's computer has news. Gives each
+ * answer to show; when the computer cannot be reached it tries again every second.
+ */
+export async function watch(path, show) {
+  let seen = null;
+  for (;;) {
+    const [status, answer] = await ask(seen === null ? path : `${path}?seen=${seen}`);
+    const went = status === 200;
+    seen = went ? answer.seen : null;
+    show(status, answer);
+    if (!went) await new Promise((done) => setTimeout(done, 1000));
+  }
+}
+
+/** Seconds left, told once a second from when the answer came. */
+export class Countdown {
+  constructor(place) {
+    this.place = place;
+    this.until = null;
+    setInterval(() => this.tell(), 250);
+  }
+
+  start(leftNs, open) {
+    this.until = open ? performance.now() + leftNs / 1e6 : null;
+    this.tell();
+  }
+
+  tell() {
+    const left = this.until === null ? null : Math.max(0, Math.ceil((this.until - performance.now()) / 1000));
+    const text = left === null ? "" : `${left} s left`;
+    if (this.place.textContent !== text) this.place.textContent = text;
   }
 }
 
