@@ -15,9 +15,10 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from bridge.messages import Reading, Routine
+from bridge.messages import Reading
 from capture.camera import Camera, View
 from capture.camera_watch import CameraWatch
+from capture.handstands import Record
 from capture.picture_check import still_picture
 
 Image = NDArray[np.uint8]
@@ -60,6 +61,11 @@ class CameraGuard:
         """Why readings are withheld now, or ""."""
         return self._off[-1].reason if self._off and self._off[-1].until_ns is None else ""
 
+    @property
+    def seen(self) -> tuple[float, float] | None:
+        """Light and sharpness now, as parts of the survey's; None while they are not known."""
+        return self._watch.seen if self._watch is not None else None
+
     def again(self) -> CameraGuard:
         """One as this one was before the first picture."""
         return CameraGuard(self._camera, self._still)
@@ -88,13 +94,13 @@ class CameraGuard:
             since_ns = max(self._watch.since_ns, t_ns - HINDSIGHT_NS)
             self._off = (*self._off, _Off(since_ns, None, said))
 
-    def judged(self, records: tuple[Reading | Routine, ...], t_ns: int) -> tuple[Reading | Routine, ...]:
+    def judged(self, records: tuple[Record, ...], t_ns: int) -> tuple[Record, ...]:
         """The records as they stand, and earlier readings that no longer do.
 
         Args:
             t_ns: capture time of the last picture.
         """
-        out: list[Reading | Routine] = []
+        out: list[Record] = []
         for name, reading in list(self._recent.items()):
             if t_ns > reading.end_ns + HINDSIGHT_NS:
                 del self._recent[name]

@@ -34,7 +34,6 @@ from capture.phases import (
     SLOWEST_G,
     Edge,
     Given,
-    Grip,
     Left,
     PhaseWatch,
     Sample,
@@ -279,8 +278,7 @@ class FlightWatch:
         samples = self._between(origin - MARGIN_NS, span.last_ns + SETTLE_NS + NS // 20)
         inside = [s for s in samples if origin <= s.t_ns <= span.last_ns]
         seen = sum(bool(np.isfinite(s.com).all()) for s in inside)
-        grips = tuple(self._phases.grip(r) if r else Grip() for r in (span.start_rail, span.end_rail))
-        found = refine(samples, span, self.view.rails, (grips[0], grips[1]), self.view.floor_m)
+        found = refine(samples, span, self.view.rails, self.view.floor_m)
         if found is None or seen < max(5, FEWEST_SEEN * len(inside)):
             if flight.shown:
                 return self._withheld(
@@ -313,6 +311,8 @@ class FlightWatch:
             reason = "not a flight after all: the hands were not seen clearly"
             return self._withheld(flight, begin_ns, end_ns, reason, check.g)
         if not check.passed:
+            if not self.view.rails and not flight.shown:
+                return None  # only the fall could have told that it was a flight
             return self._withheld(flight, begin_ns, end_ns, check.reason, check.g)
 
         features = features_of(samples, origin, span, start, end, path, self.view)

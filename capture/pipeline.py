@@ -11,8 +11,9 @@ import copy
 from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TypeVar
 
-from bridge.messages import Phase, Reading, Routine
+from bridge.messages import Handstand, Phase, Reading
 from capture.bands import BandTable
 from capture.by_hand import ByHand
 from capture.camera import View
@@ -21,6 +22,7 @@ from capture.family import FamilyChoices
 from capture.feeds import Frame
 from capture.flights import FlightWatch
 from capture.follow import Follower
+from capture.handstands import HandstandWatch, Record
 from capture.observation import JointObservation
 from capture.routines import RoutineCutter
 
@@ -31,7 +33,7 @@ class Step:
 
     observation: JointObservation
     phase: Phase
-    records: tuple[Reading | Routine, ...]
+    records: tuple[Record, ...]
 
 
 class Pipeline:
@@ -57,6 +59,7 @@ class Pipeline:
         self._guard = guard
         self._last_ns = 0
         self._routines = RoutineCutter(last=last_routine)
+        self._handstands = HandstandWatch(watch.view, watch.table)
         # As they were before the first picture.
         self._fresh = copy.copy(follower), _twin(watch)
 
@@ -83,6 +86,11 @@ class Pipeline:
         """Works corrections by hand out with the band table and the view readings are made with."""
         return ByHand(self._watch.table, self._watch.view)
 
+    @property
+    def camera_seen(self) -> tuple[float, float] | None:
+        """Light and sharpness now, as parts of the survey's; None while they are not known."""
+        return self._guard.seen if self._guard is not None else None
+
     def again(self, last_routine: int) -> Pipeline:
         """A pipeline as this one was before its first picture, on the same networks."""
         follower, watch = self._fresh
@@ -95,6 +103,7 @@ class Pipeline:
         # A follower's state is values that it replaces, never changes; its networks are shared.
         twin._follower = copy.copy(self._follower)
         twin._watch, twin._routines = _twin(self._watch), copy.copy(self._routines)
+        twin._handstands = _twin(self._handstands)
         twin._guard = self._guard.fork() if self._guard is not None else None
         return twin
 
@@ -108,17 +117,26 @@ class Pipeline:
         routines = self._routines.push(frame.t_ns, self._watch.phase)
         if routines and routines[0].end_ns is None:
             self._watch.begin_routine(self._routines.number)
-        return Step(observation, self._watch.phase, self._judged((*routines, *readings)))
+            self._handstands.begin_routine(self._routines.number)
+        handstands = self._handstands.push(self._watch.newest)
+        return Step(observation, self._watch.phase, self._judged((*routines, *readings, *handstands)))
 
-    def finish(self) -> tuple[Reading | Routine, ...]:
+    def finish(self) -> tuple[Record, ...]:
         """Settle what is still open when the feed has ended."""
-        return self._judged((*self._watch.finish(), *self._routines.finish()))
+        return self._judged(
+            (*self._watch.finish(), *self._handstands.finish(), *self._routines.finish())
+        )
 
-    def _judged(self, records: tuple[Reading | Routine, ...]) -> tuple[Reading | Routine, ...]:
+    def _judged(self, records: tuple[Record, ...]) -> tuple[Record, ...]:
+        if self.camera_problem:  # a lean is none while the vertical is not known
+            records = tuple(r for r in records if not isinstance(r, Handstand))
         return records if self._guard is None else self._guard.judged(records, self._last_ns)
 
 
-def _twin(watch: FlightWatch) -> FlightWatch:
+W = TypeVar("W", FlightWatch, HandstandWatch)
+
+
+def _twin(watch: W) -> W:
     """A copy with a state of its own; what it looks through and looks up is shared."""
     return copy.deepcopy(watch, {id(shared): shared for shared in (watch.view, watch.table)})
 

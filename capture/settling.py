@@ -62,6 +62,11 @@ class Settling:
         step = self._exact.push(frame)
         return Step(step.observation, step.phase, tuple(self._exactly(step.records, frame.t_ns)))
 
+    @property
+    def camera_seen(self) -> tuple[float, float] | None:
+        """Light and sharpness now, as parts of the survey's; None while they are not known."""
+        return self._exact.camera_seen
+
     def fork(self) -> Pipeline:
         """One that goes on from where the exact pass stands, without touching it."""
         return self._exact.fork()

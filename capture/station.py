@@ -30,7 +30,7 @@ import numpy as np
 from bridge.bus import Addresses, Desk, Publisher, remove_run_file, write_run_file
 from bridge.clock import Clock
 from bridge.errors import RailcrestError
-from bridge.journal import Pause
+from bridge.journal import Note, Pause
 from bridge.messages import (
     Accepted,
     Answer,
@@ -60,7 +60,7 @@ from bridge.messages import (
     TagRequest,
 )
 from bridge.removal import keep_unfilmed_out
-from bridge.running_order import PAUSE_WORDS, RunningOrder
+from bridge.running_order import CARE, PAUSE_WORDS, RunningOrder
 from bridge.session import Manifest, Session, SessionWriter
 from capture.backlog import Ahead, Backlog, Unpacker, Waiting
 from capture.camera_guard import withheld
@@ -76,7 +76,8 @@ from capture.table_desk import TableDesk
 
 log = logging.getLogger(__name__)
 
-QUEUE: Final = 48  # pictures that recording may lag behind, 300 MB at 1080p
+QUEUE: Final = 48  # pictures that recording may lag behind, 300 MB at 1080p,
+QUEUE_MEMORY: Final = 320 * 1024 * 1024  # bytes of them: fewer of larger pictures
 FEED_END_S: Final = 3.0  # a feed that is told to end has this long, then it is left behind
 MEASURE_END_S: Final = 1.5  # after a stop what was recorded is still measured for so long
 MEASURING_NICE: Final = 2  # recording first, then measuring, then previews
@@ -90,6 +91,7 @@ UNFILMED: Final = "the gymnast is not to be filmed"
 ASKED_AT_TABLE: Final = (RoutineClipRequest, LookRequest, CorrectionRequest)
 HEARTBEAT_S: Final = 0.5
 NS: Final = 1_000_000_000
+AWAY_NS: Final = 3 * NS // 2  # a live feed without a picture for so long is told as lost
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +108,7 @@ class Station:
     live: bool  # a live feed does not wait for measuring
     stay: bool  # keep answering the desk after the feed has ended, until told to stop
     still: bytes | None = None  # PNG of the survey, kept in the session
+    start_list: EntryRequest | None = None  # loaded before the first picture
 
     def run(self, stop: threading.Event, ready: Callable[[Addresses], None] | None = None) -> int:
         """Work until the feed has ended, or ``stop`` is set.
@@ -152,7 +155,9 @@ class _Run:
         self._stop = stop
         self._count = _Count()
         self._failure: RailcrestError | None = None
-        self._to_record: queue.Queue[Frame | None] = queue.Queue(QUEUE)
+        width, height = station.feed.info.size
+        most = min(QUEUE, max(8, QUEUE_MEMORY // (3 * width * height)))
+        self._to_record: queue.Queue[Frame | None] = queue.Queue(most)
         self._recorded_all, self._measured_all = threading.Event(), threading.Event()
         self._seen: queue.SimpleQueue[JointObservation] = queue.SimpleQueue()
         self._newest: Frame | None = None
@@ -211,9 +216,14 @@ class _Run:
                 self._ahead = Ahead(self._backlog, lambda: self._unpacker)
                 if ready:
                     ready(desk.addresses)
+                if self._writer.taken_over:
+                    log.warning("%s; what it left is made whole meanwhile", self._writer.taken_over)
                 self._work_with(desk)
+                for text in self._writer.repaired:
+                    log.warning("repaired: %s", text)
                 if self._failure is None:
                     keep_unfilmed_out(at.folder, self._writer.journal, at.clock.now_ns())
+                    self._warn_of_unmeasured()
         if self._failure is not None:
             raise self._failure
         return len(self._flights)
@@ -327,6 +337,7 @@ class _Run:
             while not self._measured_all.wait(0.02):  # what is still being measured
                 self._write_seen()
             self._write_seen()
+            self._let_go(self._now_ns())
         finally:
             self._recorded_all.set()
             self._backlog.close()
@@ -490,18 +501,24 @@ class _Run:
         at, count = self._at, self._count
         while True:
             now_ns = at.clock.now_ns()
+            age_ns = now_ns - count.newest_ns if count.newest_ns else 0
+            lost = at.feed.problem if count.ended else at.live and age_ns > AWAY_NS
+            seen = self._settling.camera_seen
             self._publisher.publish(
                 Heartbeat(
-                    feed="running" if not count.ended else "lost" if at.feed.problem else "ended",
+                    feed="lost" if lost else "ended" if count.ended else "running",
                     recorded=count.recorded,
                     measured=count.measured,
                     dropped=self._backlog.dropped,
                     waiting=len(self._backlog) + len(self._ahead),
                     step=self._settling.step,
                     fps=round(count.fps, 2),
-                    picture_age_ns=now_ns - count.newest_ns if count.newest_ns else 0,
+                    picture_age_ns=age_ns,
                     reading_seq=self._publisher.records.seq,
                     camera=self._settling.camera_problem,
+                    light=seen[0] if seen is not None else None,
+                    sharp=seen[1] if seen is not None else None,
+                    wall_time=datetime.now().astimezone().isoformat(timespec="seconds"),
                     space_s=self._segments.space_s if not count.ended else None,
                 ),
                 now_ns,
@@ -530,11 +547,29 @@ class _Run:
 
     # --- the start list ---
 
+    def _warn_of_unmeasured(self) -> None:
+        """Pictures that nobody measured may show somebody who is not to be filmed: say so for good."""
+        left, numbers = self._backlog.dropped, self._order.unfilmed_unseen
+        if left and numbers:
+            text = (
+                f"the last {left} pictures were recorded but not measured, and {', '.join(numbers)}, not to "
+                "be filmed, had not been seen: look at the end of the recording"
+            )
+            self._writer.journal.append(Note(about=CARE, text=text), self._now_ns())
+            log.warning("%s", text)
+
     def _begin_order(self) -> None:
         """Take the start list and the routines up where an earlier run of capture left them."""
         self._order = RunningOrder(self._writer.journal, self._tell, self._now_ns)
         earlier_ns = self._session.frame_times_ns()
-        self._order.resume(int(earlier_ns[-1]) if len(earlier_ns) else 0)
+        last_ns = int(earlier_ns[-1]) if len(earlier_ns) else 0
+        self._order.resume(last_ns)
+        for pause in self._writer.journal.pauses():
+            if pause.end_ns is None:  # capture was killed in it
+                ended = msgspec.structs.replace(pause, end_ns=max(last_ns, self._now_ns()))
+                self._writer.journal.append(ended, self._now_ns())
+        if self._at.start_list is not None and not self._order.start_list.entries:  # once, not at a restart
+            self._order.answer(self._at.start_list)
         for routine in self._order.routines:
             self._tell(routine)
         self._tell(self._order.start_list)
@@ -602,7 +637,7 @@ def _yield_to_others(by: int) -> None:
     """Let the machine's other threads go before this one; Linux gives each thread its own place."""
     if sys.platform == "linux":
         with contextlib.suppress(OSError):
-            os.setpriority(os.PRIO_PROCESS, threading.get_native_id(), by)
+            os.nice(by)  # of this thread alone, and from wherever the process was put
 
 
 def _pose(step: Step) -> Pose:

@@ -29,6 +29,8 @@ from bridge.messages import (
     RulingRequest,
     Snapshot,
     SnapshotRequest,
+    Tag,
+    TagRequest,
 )
 from bridge.session import Session
 from capture.demo import demo_files
@@ -134,6 +136,26 @@ def test_the_panels_ruling_is_journalled_and_told(arena: Arena) -> None:
         assert [r.note for r in journal.rulings()] == ["seen twice"]
 
 
+def test_a_coachs_tag_is_journalled_and_told(arena: Arena) -> None:
+    flight = wait_for(lambda: settled(arena)).readings[0].flight
+    for outcome in ("made", "spotted"):
+        tag = Tag(flight=flight, outcome=outcome, by="coach")
+        assert arena.desk.ask(TagRequest(body=tag)) == Accepted()
+    snapshot = arena.desk.ask(SnapshotRequest())
+    assert isinstance(snapshot, Snapshot)
+    assert [(t.flight, t.outcome, t.by) for t in snapshot.tags] == [(flight, "spotted", "coach")]
+    assert isinstance(arena.desk.ask(TagRequest(body=Tag(flight="r9-f9", outcome="made"))), Refused)
+    with Session.open(arena.session).journal() as journal:
+        assert [t.outcome for t in journal.tags()] == ["spotted"]
+        assert len(journal.rows("tag")) == 2
+
+
+def swung(arena: Arena) -> Reading | None:
+    snapshot = settled(arena)
+    reading = snapshot.readings[0] if snapshot is not None else None
+    return reading if reading is not None and reading.measures[-1].name == "backswing" else None
+
+
 def told(arena: Arena) -> Reading:
     snapshot = arena.desk.ask(SnapshotRequest())
     assert isinstance(snapshot, Snapshot)
@@ -141,7 +163,7 @@ def told(arena: Arena) -> Reading:
 
 
 def test_the_panels_family_is_journalled_and_told_and_can_be_taken_back(arena: Arena) -> None:
-    measured = wait_for(lambda: settled(arena)).readings[0]
+    measured = wait_for(lambda: swung(arena))  # its last settled reading brings the backswing
     assert (measured.family, measured.family_by, measured.start_rail) == ("low_to_high", "", "low")
     for family in ("salto_regrasp", "", "counter_regrasp"):
         request = FamilyRequest(flight=measured.flight, family=family)
@@ -156,7 +178,7 @@ def test_the_panels_family_is_journalled_and_told_and_can_be_taken_back(arena: A
     with Session.open(arena.session).journal() as journal:
         rows = [row.entry() for row in journal.rows("reading")]
         assert [r.family for r in rows if isinstance(r, Reading) and r.state == "settled"] == [
-            "low_to_high", "salto_regrasp", "low_to_high", "counter_regrasp"
+            "low_to_high", "low_to_high", "salto_regrasp", "low_to_high", "counter_regrasp"
         ]  # fmt: skip
         assert journal.readings() == (changed,)
     for flight, family in ((measured.flight, "giant"), ("r9-f9", "dismount")):
