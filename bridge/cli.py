@@ -18,6 +18,7 @@ from typing import Annotated, Any, Final
 
 import typer
 
+from bridge.consent import PURPOSES
 from bridge.doctor import ENTRY_POINTS, examine
 from bridge.errors import CheckError, ExitCode, RailcrestError, SystemLibraryError
 from bridge.export import export
@@ -156,12 +157,23 @@ def session_export(
     by: Annotated[str, typer.Option(help="Who exports it: a role, not a name. Noted in the journal.")] = "",
     why: Annotated[str, typer.Option(help="What it is for. Noted in the journal.")] = "",
     replace: Annotated[bool, typer.Option(help="Write over an earlier export.")] = False,
+    only: Annotated[
+        str, typer.Option("--number", help="Hand over this gymnast's alone, by start number.")
+    ] = "",
+    purpose: Annotated[
+        str, typer.Option(help="What pictures are for, coaching or teaching; consent must cover it.")
+    ] = "coaching",
     as_json: AsJson = False,
 ) -> None:
     """Write readings as CSV, flights as WebVTT markers, and clips."""
     for text in repair_left(folder):
         typer.echo(f"{folder}: {text}", err=True)
-    done = export(Session.open(folder), out, clips=clips, by=by, why=why, replace=replace)
+    meant = next((p for p in PURPOSES if p == purpose), None)
+    if meant is None:
+        raise typer.BadParameter("choose coaching or teaching", param_hint="--purpose")
+    done = export(
+        Session.open(folder), out, clips=clips, by=by, why=why, replace=replace, only=only, purpose=meant
+    )
     if as_json:
         typer.echo(json.dumps({"files": [str(p) for p in done.files], "left_out": done.left_out}, indent=2))
     else:

@@ -38,7 +38,7 @@ def register(app: typer.Typer) -> None:
 
 
 def capture(
-    feed: Annotated[str, typer.Option("--feed", help="camera:0, rtsp://..., srt://..., or a file.")],
+    feed: Annotated[str, typer.Option("--feed", help="camera:0, rtsp://..., http://..., a pipe or a file.")],
     rig: RigFile,
     session: Annotated[
         Path | None,
@@ -75,12 +75,18 @@ def capture(
         bool, typer.Option("--stay", help="Go on answering viewers after the feed has ended.")
     ] = False,
     training: Annotated[bool, typer.Option("--training", help="A training session, not a meet.")] = False,
+    start_list: Annotated[
+        Path | None,
+        typer.Option("--start-list", help="CSV file, loaded before the first picture.", dir_okay=False),
+    ] = None,
 ) -> None:
     """Record and measure a feed at the arena, and publish what is measured."""
     from importlib.metadata import version
 
     from bridge.bus import DEFAULT_PORT, LOOPBACK, Addresses
+    from bridge.care import delete_overdue
     from bridge.messages import Scene
+    from bridge.running_order import load_request
     from bridge.session import (
         clock_after,
         new_manifest,
@@ -88,20 +94,23 @@ def capture(
         refuse_in_use,
         sessions_root,
     )
+    from bridge.start_list import read_start_list
     from capture.camera import facts, view_of
-    from capture.feeds import open_feed
     from capture.pipeline import open_pipeline
+    from capture.returning import open_returning
     from capture.station import Station
     from capture.survey_still import find_still
 
     if policy not in ("picture", "line", "height", "band"):
         raise typer.BadParameter("choose picture, line, height or band", param_hint="--policy")
+    for text in delete_overdue(sessions_root()):
+        typer.echo(text, err=True)
     folder = session or new_session_folder(title, sessions_root())
     if restarts:
         raise typer.Exit(_kept_alive(folder, restarts))
     refuse_in_use(folder)  # before the networks are loaded, which takes a while
     clock = clock_after(folder)
-    source = open_feed(feed, clock, live=not fast)
+    source = open_returning(feed, clock, live=not fast)
     fitted, bands = _rig_for(rig, source.info), _table(table)
     view = view_of(fitted)
     still = find_still(fitted, folder)
@@ -133,6 +142,7 @@ def capture(
     station = Station(
         source, pipeline, scene, folder, manifest, addresses, clock,
         live=not fast, stay=stay, still=still.data if still else None,
+        start_list=load_request(read_start_list(start_list)) if start_list else None,
     )  # fmt: skip
     flights = station.run(stop, lambda _: typer.echo(f"recording into {folder}", err=True))
     typer.echo(f"{flights} flights read; session {folder}", err=True)

@@ -216,8 +216,10 @@ def test_an_export_opens_with_common_tools(tmp_path: Path, capsys: pytest.Captur
     folder, out = recorded_session(tmp_path / "s"), tmp_path / "out"
     assert run("session", "export", str(folder), "--out", str(out), "--by", "coach", "--why", "review") == 0
     stdout, stderr = capsys.readouterr()
+    day = Session.open(folder).manifest.created[:10]
     assert sorted(Path(line).name for line in stdout.splitlines()) == [
-        "feed-0001.vtt", "flight-r1-f1.mp4", "flight-r1-f2.mp4", "readings.csv",
+        f"{day}_Invented-turns_bars_n12_t1_f1.mp4", f"{day}_Invented-turns_bars_n12_t1_f2.mp4",
+        "about.txt", "feed-0001.vtt", "readings.csv",
     ]  # fmt: skip
     assert stderr == ""
 
@@ -235,7 +237,7 @@ def test_an_export_opens_with_common_tools(tmp_path: Path, capsys: pytest.Captur
     assert vtt.startswith("WEBVTT\n\nr1-f1\n00:00:00.500 --> 00:00:01.000\nsalto regrasp +12 ± 3 cm, above")
     assert "no reading: the fall does not fit gravity" in vtt
 
-    with av.open(str(out / "flight-r1-f1.mp4")) as container:
+    with av.open(str(next(out.glob("*_f1.mp4")))) as container:
         frames = list(container.decode(video=0))
     numbers = [number_of(frame.to_ndarray(format="bgr24")) for frame in frames]
     assert numbers == list(range(numbers[0], numbers[-1] + 1))
