@@ -189,7 +189,7 @@ class Routine(Body, frozen=True, kw_only=True, tag="routine"):
     begin_ns: int
     end_ns: int | None = None
     warm_up: bool = False  # kept apart from the competition
-    by_hand: bool = False  # somebody put the number on; otherwise the start list's order did
+    by_hand: bool = False  # the number was put on, or she went on after a fall; else the list's order did it
 
 
 class Entry(msgspec.Struct, frozen=True, kw_only=True):
@@ -243,6 +243,9 @@ class Heartbeat(Body, frozen=True, kw_only=True, tag="heartbeat"):
     step: int = 1  # every how manieth frame is looked at live while measuring lags
     camera: str = ""  # why readings are withheld for the camera's sake, in words
     space_s: float | None = None  # for how long the disk has room, once that is known
+    light: float | None = None  # part of the light at set-up, once that is known
+    sharp: float | None = None  # part of the sharpness at set-up, once that is known
+    wall_time: str = ""  # ISO 8601, capture's own clock, to be held against the hall's
 
 
 class Ruling(Body, frozen=True, kw_only=True, tag="ruling"):

@@ -114,6 +114,14 @@ class CameraWatch:
         return self.reason
 
     @property
+    def seen(self) -> tuple[float, float] | None:
+        """Light and sharpness now, as parts of the survey's; None before enough looks."""
+        if len(self._light) < FEWEST_LOOKS:
+            return None
+        # Copies: the heartbeat asks from a thread of its own.
+        return float(np.median(tuple(self._light))), float(np.median(tuple(self._sharp)))
+
+    @property
     def reason(self) -> str | None:
         """The reason to withhold readings now, or None."""
         return self._for_good or self._for_now

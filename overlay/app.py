@@ -29,6 +29,7 @@ if TYPE_CHECKING:
 
     from bridge.messages import Policy
     from overlay.hall.window import HallWindow
+    from overlay.meet.window import StaffWindow
     from overlay.window import Window
 
 log = logging.getLogger(__name__)
@@ -178,12 +179,13 @@ def run(
         raise RailcrestError("name a session folder with --session, or a port with --port")
     window = Window(feed, desk, clock, DARK if dark else LIGHT)
     window.ruling.by = role
+    window.setProperty("session_folder", str(session) if session is not None else "")
     add_all(window)
     return run_window(window, (receiver, desk), shown=partial(shown, window) if shown else None)
 
 
 def run_window(
-    window: Window | HallWindow,
+    window: Window | HallWindow | StaffWindow,
     threads: Sequence[Stoppable],
     *,
     full_screen: bool = False,
