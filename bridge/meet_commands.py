@@ -26,7 +26,7 @@ from bridge.messages import (
     SnapshotRequest,
     StartList,
 )
-from bridge.running_order import RunningOrder, start_list_of
+from bridge.running_order import RunningOrder, load_request, start_list_of
 from bridge.session import Session, clock_after, lock_holder, repair_left
 from bridge.start_list import read_start_list
 
@@ -57,8 +57,7 @@ def start_list(
 ) -> None:
     """Load the start list, or a newer one; whoever is not on it any more is scratched."""
     read = read_start_list(file, names=names)
-    said: Consent | None = "this session only" if read.says_consent else None
-    _ask(session, EntryRequest(action="load", entries=read.entries, consent=said, by=STAFF))
+    _ask(session, load_request(read, STAFF))
     closed = sum(e.consent == "do not film" for e in read.entries)
     typer.echo(f"{len(read.entries)} gymnasts on the list, {closed} not to be filmed", err=True)
 

@@ -28,9 +28,12 @@ from bridge.messages import (
     Routine,
     StartList,
 )
-from bridge.start_list import ENTRIES_LIMIT, next_up, placed, start_number
+from bridge.start_list import ENTRIES_LIMIT, ReadList, next_up, placed, start_number
 
 RESUME_NS: Final = 60_000_000_000  # a routine that capture's end cut in two goes on within this time
+# A fall is over 60 s after she left (from memory of the 2015 international text; programmes differ).
+FALL_NS: Final = 60_000_000_000
+CARE: Final = "care"  # notes of this kind are to be looked into
 CALLED: Final = "called"  # notes of this kind hold the number called out of order
 
 Tell = Callable[[StartList | Routine], None]
@@ -108,6 +111,17 @@ class RunningOrder:
         with self._lock:
             return next((e.consent for e in self._entries if e.number == number), None)
 
+    @property
+    def unfilmed_unseen(self) -> tuple[str, ...]:
+        """Start numbers of those who are not to be filmed and have not been on the bars yet."""
+        with self._lock:
+            seen = {r.start_number for r in self._routines.values() if not r.warm_up}
+            return tuple(
+                e.number
+                for e in self._entries
+                if e.consent == "do not film" and not e.scratched and e.number not in seen
+            )
+
     def unfilmed(self, routine: int) -> bool:
         """Whether a routine is somebody's who is not to be filmed."""
         with self._lock:
@@ -143,10 +157,9 @@ class RunningOrder:
             elif self._part_at(routine.begin_ns) != "competition":
                 numbered = msgspec.structs.replace(routine, warm_up=True)
             else:
-                goes_on = self._broken_off and not self._called and routine.begin_ns <= self._broken_off[1]
-                number = self._broken_off[0] if goes_on and self._broken_off else self._next()
+                goes_on = "" if self._called else self._goes_on(routine.begin_ns)
                 numbered = msgspec.structs.replace(
-                    routine, start_number=number, by_hand=bool(goes_on or self._called)
+                    routine, start_number=goes_on or self._next(), by_hand=bool(goes_on or self._called)
                 )
                 self._call("")
                 self._broken_off = None
@@ -171,6 +184,19 @@ class RunningOrder:
 
     def _next(self) -> str:
         return self._called or next_up(self._entries, self._routines.values())
+
+    def _goes_on(self, begin_ns: int) -> str:
+        """The number of whoever is on the bars again: capture was cut off, or she fell. "" if nobody."""
+        if self._broken_off is not None and begin_ns <= self._broken_off[1]:
+            return self._broken_off[0]
+        last = self._routines[max(self._routines)] if self._routines else None
+        if last is None or last.warm_up or not last.start_number or last.end_ns is None:
+            return ""
+        if begin_ns - last.end_ns > FALL_NS or self.consent(last.start_number) == "do not film":
+            return ""
+        flights = [r for r in self._journal.readings() if r.routine == last.routine]
+        dismounted = any(r.family == "dismount" for r in flights)
+        return last.start_number if flights and not dismounted else ""
 
     def _part_at(self, t_ns: int | None) -> Part:
         """The part of the session at a time; the last one where ``t_ns`` is None."""
@@ -359,6 +385,12 @@ def gymnast_of(entry: Entry) -> Gymnast:
         start_number=entry.number, consent=entry.consent, name=entry.name, order=entry.order,
         rotation=entry.rotation, group=entry.group, scratched=entry.scratched,
     )  # fmt: skip
+
+
+def load_request(read: ReadList, by: str = "meet staff") -> EntryRequest:
+    """The request that loads a list as read."""
+    said: Consent | None = "this session only" if read.says_consent else None
+    return EntryRequest(action="load", entries=read.entries, consent=said, by=by)
 
 
 def _checked(entries: tuple[Entry, ...]) -> tuple[Entry, ...]:

@@ -44,6 +44,7 @@ def recorded_meet(folder: Path, *consents: Consent, title: str = "Invented cup")
             writer.journal.append(
                 invented_reading(
                     1, 0, 0, 0, flight=f"r{turn}-f1", routine=turn, release_ns=begin_ns + 3 * NS,
+                    family="dismount", end_kind="landing",
                     apex_ns=begin_ns + 3 * NS + NS // 3, end_ns=begin_ns + 4 * NS,
                 ),
                 begin_ns + 5 * NS,

@@ -9,6 +9,7 @@ import pytest
 from bridge.journal import Journal
 from bridge.messages import Accepted, Entry, EntryRequest, PartRequest, Refused, Routine, StartList
 from bridge.running_order import RESUME_NS, RunningOrder, start_list_of
+from tests.sessions import invented_reading
 
 S = 1_000_000_000
 LIST = tuple(Entry(number=n, order=i, rotation="1") for i, n in enumerate(("11", "12", "13", "14"), 1))
@@ -237,3 +238,31 @@ def test_a_list_that_comes_late_numbers_the_routines_before_it(tmp_path: Path) -
             order.take(Routine(routine=n, start_number="", begin_ns=n * S, end_ns=n * S + 1))
         assert order.answer(EntryRequest(action="load", entries=LIST)) == Accepted()
         assert [r.start_number for r in order.routines] == ["11", "12"]
+
+
+def fall(meet: Meet, routine: int, family: str) -> None:
+    """A turn that ends 35 s before the next begins, with one flight of a family."""
+    meet.now_ns = routine * 60 * S
+    meet.order.take(Routine(routine=routine, start_number="", begin_ns=meet.now_ns))
+    flight = invented_reading(
+        1, 0, 0, 0, flight=f"r{routine}-f1", routine=routine, family=family, release_ns=meet.now_ns,
+        end_ns=meet.now_ns + S,
+    )  # fmt: skip
+    meet.journal.append(flight, meet.now_ns)
+    end_ns = meet.now_ns + 25 * S
+    meet.order.take(Routine(routine=routine, start_number="", begin_ns=meet.now_ns, end_ns=end_ns))
+
+
+def test_who_fell_and_goes_on_within_a_minute_is_one_record(meet: Meet) -> None:
+    fall(meet, 1, "salto_regrasp")
+    fall(meet, 2, "dismount")
+    fall(meet, 3, "dismount")
+    assert meet.numbers == ["11", "11", "12"]
+
+
+def test_who_did_not_go_on_after_a_fall_is_put_right_with_one_number(meet: Meet) -> None:
+    fall(meet, 1, "salto_regrasp")
+    fall(meet, 2, "dismount")
+    meet.ask("number", number="12", routine=2)
+    fall(meet, 3, "dismount")
+    assert meet.numbers == ["11", "12", "13"]
