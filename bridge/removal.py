@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import dataclasses
 import importlib.metadata
+import re
 from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -21,7 +22,7 @@ from bridge.erasing import Span, erase_pictures
 from bridge.errors import ConfigError, RecordingError
 from bridge.journal import Gymnast, Journal, Note, Pause, Row
 from bridge.messages import Reading, Routine
-from bridge.running_order import CALLED, entries_of
+from bridge.running_order import CALLED, CARE, entries_of
 from bridge.session import NS, Session, SessionWriter, read_manifest, seal
 
 GROUP: Final = "railcrest.forget"
@@ -156,7 +157,8 @@ def _held(journal: Journal, number: str | None, routines: Collection[int]) -> He
             case Gymnast():
                 hers = entry.start_number == number
             case Note():
-                hers = number is not None and entry.about == CALLED and entry.text == number
+                words = re.findall(r"[\w./-]+", entry.text) if entry.about in (CALLED, CARE) else []
+                hers = number in words
                 if entry.about == "export":
                     exported.append(_export_line(row, entry))
             case _:  # readings, handstands, rulings, tags: whatever hangs on a routine or a flight

@@ -119,6 +119,9 @@ class RecordedSession:
         """A piece of a routine's recorded frames."""
         with self._session.journal() as journal:
             routine = next((r for r in journal.routines() if r.routine == request.routine), None)
+            closed = unfilmed(journal, request.routine)
+        if closed:
+            return Refused(reason=f"routine {request.routine}: the gymnast is not to be filmed")
         return routine_piece(self._session, routine, request)
 
     def enter(self, said: Said, t_ns: int) -> Said:
