@@ -13,6 +13,7 @@ import csv
 import itertools
 import logging
 import math
+import re
 import threading
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -37,6 +38,10 @@ LONGEST_GOP_NS = NS // 2
 # A container whose pictures stop this long before its stated end was cut short.
 CUT_SHORT_NS = NS // 2
 STREAM_TIMEOUT_S = 5.0
+STREAMS = ("rtsp://", "rtsps://", "srt://", "udp://", "http://", "https://")
+UNTIMED = frozenset({"mpjpeg", "mjpeg", "h264"})  # formats whose times FFmpeg makes up
+LOOKED_AT_NS, LOOKED_AT = 1_200_000_000, 300  # of a stream, to see whether it can be cut often enough
+LEAP_NS = 2 * NS  # a stream's time further from its arrival has leapt
 DRIVER_CLOCK_NS = 50_000_000  # a driver's stamp further from our clock runs on another one
 CAMERA_SIZE = (1920, 1080)
 CAMERA_FPS = 60.0
@@ -381,9 +386,11 @@ class CodedCameraFeed:
 
 
 class StreamFeed:
-    """A network stream (RTSP or SRT) through PyAV.
+    """A network stream (RTSP, SRT, MJPEG over HTTP), or a pipe that another program writes, through PyAV.
 
-    Capture time is the stream's own timestamp, laid on the clock at the first picture.
+    MJPEG comes with its code, to be recorded as it came, and so does H.264 that can be cut every half
+    second, as its first second shows. Capture time is the stream's own, laid on the clock at the first
+    picture and again where it leaps; of a stream without times of its own it is the time of arrival.
 
     Raises:
         FeedError: nobody answers at the address, or it is no video.
@@ -391,8 +398,7 @@ class StreamFeed:
 
     def __init__(self, url: str, clock: Clock) -> None:
         self.problem: str | None = None
-        self._url = url
-        self._clock = clock
+        self._url, self._clock = url, clock
         self._closed = threading.Event()
         options = {"rtsp_transport": "tcp"} if url.startswith("rtsp") else {}
         try:
@@ -406,25 +412,39 @@ class StreamFeed:
             raise FeedError(f"{url}: holds no video; check the address")
         stream = self._container.streams.video[0]
         context = stream.codec_context
-        self.info = FeedInfo(url, (context.width, context.height), float(stream.average_rate or 0), None)
+        self._intra = context.codec.name == "mjpeg"
+        self._timed = self._container.format.name not in UNTIMED
+        self._start_ns: int | None = None  # clock time of the stream's time 0
+        self._first: list[tuple[Any, int]] = []  # packets already taken, and when they came
+        recordable = self._intra or (context.codec.name == "h264" and self._can_be_cut(stream))
+        self.info = FeedInfo(
+            url,
+            (context.width, context.height),
+            float(stream.average_rate or 0) if self._timed else 0.0,
+            None,
+            stream if recordable else None,
+        )
 
     def __iter__(self) -> Iterator[Frame]:
         stream = self._container.streams.video[0]
-        start_ns: int | None = None
+        coded = self.info.coded_as is not None
         index, last_ns = 0, -1
+        waiting: dict[int | None, tuple[int, CodedPicture]] = {}
         try:
-            for picture in self._container.decode(stream):
+            for packet, came_ns in itertools.chain(self._first, self._packets(stream)):
                 if self._closed.is_set():
                     return
-                if picture.pts is None:
-                    continue
-                stamp_ns = int(picture.pts * stream.time_base * NS)
-                start_ns = self._clock.now_ns() - stamp_ns if start_ns is None else start_ns
-                t_ns = start_ns + stamp_ns
-                if t_ns <= last_ns:
-                    continue
-                yield Frame(index, t_ns, bgr_of(picture))
-                index, last_ns = index + 1, t_ns
+                if coded and packet.size:
+                    waiting[packet.pts] = came_ns, CodedPicture(bytes(packet), packet.is_keyframe)
+                for picture in self._decoded(packet):
+                    picture_came_ns, code = waiting.pop(picture.pts, (came_ns, None))
+                    t_ns = self._time_ns(picture.pts, stream.time_base, picture_came_ns)
+                    if t_ns <= last_ns:
+                        if not coded or self._intra:
+                            continue
+                        t_ns = last_ns + NS_PER_TICK  # one left out would spoil those after it
+                    yield Frame(index, t_ns, bgr_of(picture), code)
+                    index, last_ns = index + 1, t_ns
             self.problem = f"{self._url}: the stream ended"
         except (av.FFmpegError, OSError) as error:
             self.problem = f"{self._url}: the stream broke off ({error})"
@@ -434,11 +454,61 @@ class StreamFeed:
     def close(self) -> None:
         self._closed.set()
 
+    def _packets(self, stream: Any) -> Iterator[tuple[Any, int]]:
+        for packet in self._container.demux(stream):  # the last, empty, gets out what the decoder holds back
+            yield packet, self._clock.now_ns()
+
+    def _decoded(self, packet: Any) -> list[Any]:
+        try:
+            return list(packet.decode())
+        except av.FFmpegError as error:
+            log.warning("%s: a damaged picture was left out (%s)", self._url, error)
+            return []
+
+    def _can_be_cut(self, stream: Any) -> bool:
+        """Whether its pictures come in order, and a key frame at least every half second of the first."""
+        stamps: list[int] = []
+        keys: list[int] = []
+        try:
+            for packet, came_ns in self._packets(stream):
+                self._first.append((packet, came_ns))
+                if not packet.size:
+                    break
+                if packet.pts is None or not self._timed:
+                    return False
+                stamps.append(int(packet.pts * stream.time_base * NS))
+                if packet.is_keyframe:
+                    keys.append(stamps[-1])
+                if stamps[-1] - stamps[0] > LOOKED_AT_NS or len(stamps) > LOOKED_AT:
+                    break
+        except (av.FFmpegError, OSError) as error:
+            raise FeedError(f"{self._url}: gives no pictures ({error}); check the camera") from error
+        # Some begin with what they kept from before: only the last of that comes as it is captured.
+        self._start_ns = min(
+            (came - t for (_, came), t in zip(self._first, stamps, strict=False)), default=None
+        )
+        if not keys or stream.codec_context.has_b_frames or (np.diff(stamps) <= 0).any():
+            return False
+        # Those before the first key frame cannot be decoded and are not recorded.
+        return int(np.diff([*keys, stamps[-1]]).max()) <= LONGEST_GOP_NS
+
+    def _time_ns(self, pts: int | None, time_base: Any, came_ns: int) -> int:
+        """Capture time of a picture that came at ``came_ns``."""
+        if pts is None or not self._timed:
+            return came_ns
+        stamp_ns = int(pts * time_base * NS)
+        if self._start_ns is None or abs(self._start_ns + stamp_ns - came_ns) > LEAP_NS:
+            if self._start_ns is not None:
+                log.warning("%s: its clock leapt; its times are laid on ours anew", self._url)
+            self._start_ns = came_ns - stamp_ns
+        return self._start_ns + stamp_ns
+
 
 def open_feed(source: str, clock: Clock, *, live: bool) -> Feed:
     """Open a feed by what its name says: ``camera:0``, ``rtsp://...``, ``srt://...``, or a path.
 
-    ``loop:`` before a path plays it again and again, for endurance.
+    ``camera:0@3840x2160@30`` asks a camera for another size and rate than 1920x1080 at 60. A path may be
+    a named pipe. ``loop:`` before a path plays it again and again, for endurance.
 
     Args:
         live: pace a recorded file like a camera; False: as fast as it can be read.
@@ -450,15 +520,24 @@ def open_feed(source: str, clock: Clock, *, live: bool) -> Feed:
         path = Path(source.removeprefix("loop:"))
         return FileFeed(path, clock if live else None, loops=math.inf)
     if source.startswith("camera:"):
-        device = source.removeprefix("camera:")
+        device, size, fps = _camera_wish(source)
         try:
-            return CodedCameraFeed.open(device, clock, CAMERA_SIZE, CAMERA_FPS)
+            return CodedCameraFeed.open(device, clock, size, fps)
         except FeedError as error:
             log.info("%s; its pictures are coded again", error)
-            return CameraFeed(device, clock, CAMERA_SIZE, CAMERA_FPS)
-    if source.startswith(("rtsp://", "rtsps://", "srt://", "udp://")):
+            return CameraFeed(device, clock, size, fps)
+    if source.startswith(STREAMS) or Path(source).is_fifo():
         return StreamFeed(source, clock)
     return FileFeed(Path(source), clock if live else None)
+
+
+def _camera_wish(source: str) -> tuple[str, tuple[int, int], float]:
+    """Device, size and rate that a camera's name asks for."""
+    found = re.fullmatch(r"camera:([^@]+)(?:@(\d{2,5})x(\d{2,5}))?(?:@(\d{1,3}(?:\.\d+)?))?", source)
+    if found is None:
+        raise FeedError(f"{source}: name a camera like camera:0 or camera:0@1920x1080@60")
+    size = (int(found[2]), int(found[3])) if found[2] else CAMERA_SIZE
+    return found[1], size, float(found[4] or CAMERA_FPS)
 
 
 def recorded_feeds(path: Path) -> list[FileFeed]:

@@ -78,7 +78,7 @@ def watch(session: Path, seconds: float, end: threading.Event) -> Watched:
         while time.monotonic() < deadline and not end.is_set():
             for envelope in feed.poll(0.05):
                 _note(seen, envelope.body)
-            if seen.beat is not None and seen.beat.feed != "running":
+            if seen.beat is not None and seen.beat.feed == "ended":
                 break
     return seen
 
