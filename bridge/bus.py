@@ -578,7 +578,7 @@ class Subscriber(_Sockets):
         self._sub.connect(records)
         self._last: dict[str, tuple[str, int]] = {}  # topic (or "records") -> source, sequence number
         self.lost: dict[str, int] = {}  # topic (or "records") -> messages lost
-        self.unreadable = 0  # messages that could not be decoded
+        self.unreadable = 0  # messages that could not be decoded, or had come before
         self.problem: str | None = None  # why the last of them could not
 
     @property
@@ -622,14 +622,20 @@ class Subscriber(_Sockets):
         if type(envelope.body) is not topic.body:
             self._unreadable(f"{topic.name}: carried a {type(envelope.body).__name__}")
             return None
-        self._count("records" if topic.must_arrive else topic.name, envelope.head)
+        if not self._counted("records" if topic.must_arrive else topic.name, envelope.head):
+            self._unreadable(f"{topic.name}: one that had come before was sent again")
+            return None
         return topic.name, topic.must_arrive, envelope
 
-    def _count(self, series: str, head: Head) -> None:
+    def _counted(self, series: str, head: Head) -> bool:
+        """Count what was lost before a message; False for one not newer than the last of its run."""
         source, seq = self._last.get(series, (head.source, head.seq - 1))
+        if source == head.source and head.seq <= seq:
+            return False
         if source == head.source and head.seq > seq + 1:
             self.lost[series] = self.lost.get(series, 0) + head.seq - seq - 1
         self._last[series] = head.source, head.seq
+        return True
 
     def _unreadable(self, problem: str) -> None:
         if problem != self.problem:

@@ -139,6 +139,8 @@ class Row:
 
 
 _decoder: Final[msgspec.json.Decoder[Any]] = msgspec.json.Decoder(Entry)
+# What is said of a damaged schema need not be text itself.
+_FAULTS: Final = (sqlite3.Error, UnicodeDecodeError)
 _COLUMNS: Final = "id, wall_time, t_ns, kind, body, prev_sha256, sha256"
 
 
@@ -233,6 +235,11 @@ def _log_file(path: Path) -> Path:
     return path.with_name(path.name + "-wal")
 
 
+def _text(data: bytes) -> str:
+    """A text as it is stored; a damaged one still reads, as another than was hashed."""
+    return data.decode(errors="replace")
+
+
 def _utc_now() -> datetime:
     return datetime.now(UTC)
 
@@ -268,6 +275,7 @@ class Journal:
                 live = _log_file(path).exists()
                 uri = f"{path.absolute().as_uri()}?{'mode=ro' if live else 'immutable=1'}"
                 self._db = sqlite3.connect(uri, uri=True, check_same_thread=False, isolation_level=None)
+            self._db.text_factory = _text
             try:
                 version = self._db.execute("PRAGMA user_version").fetchone()[0]
                 if version > FORMAT:
@@ -278,7 +286,7 @@ class Journal:
             except BaseException:
                 self._db.close()
                 raise
-        except (sqlite3.Error, OSError) as error:
+        except (*_FAULTS, OSError) as error:
             raise self._refused(error) from error
 
     def append(self, entry: Entry, t_ns: int) -> Row:
@@ -313,7 +321,7 @@ class Journal:
                     if self._db.in_transaction:
                         self._db.execute("ROLLBACK")
                     raise
-            except (sqlite3.Error, OverflowError) as error:
+            except (*_FAULTS, OverflowError) as error:
                 raise self._refused(error) from error
             return row
 
@@ -325,7 +333,7 @@ class Journal:
                 found = self._db.execute(
                     f"SELECT {_COLUMNS} FROM journal {where} ORDER BY id", values
                 ).fetchall()
-        except sqlite3.Error as error:
+        except _FAULTS as error:
             raise self._refused(error) from error
         return [Row(*row) for row in found]
 
@@ -405,7 +413,7 @@ class Journal:
                 self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
                 self._db.execute("VACUUM")
                 self._db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-            except sqlite3.Error as error:
+            except _FAULTS as error:
                 raise self._refused(error) from error
 
     def seals(self) -> dict[str, str]:
@@ -417,7 +425,7 @@ class Journal:
         with self._lock:
             try:
                 return self._read_last()
-            except sqlite3.Error as error:
+            except _FAULTS as error:
                 raise self._refused(error) from error
 
     def verify(self) -> str | None:
@@ -425,7 +433,7 @@ class Journal:
         try:
             with self._lock:
                 said = self._db.execute("PRAGMA quick_check(1)").fetchone()[0]
-        except sqlite3.Error as error:
+        except _FAULTS as error:
             raise self._refused(error) from error
         if said != "ok":
             return f"journal: the file is damaged ({' '.join(said.split())})"

@@ -33,6 +33,7 @@ from bridge.codec import encode
 from bridge.errors import RailcrestError
 from bridge.export import export_clip
 from bridge.journal import Journal
+from bridge.keys import public_key
 from bridge.messages import (
     Envelope,
     Head,
@@ -44,14 +45,16 @@ from bridge.messages import (
     SnapshotRequest,
 )
 from bridge.session import Manifest, Session, new_session_folder, read_manifest, repair
+from bridge.start_list import read_start_list
 from capture.bands import load_bands
 from capture.demo import demo_files
 from capture.feeds import FileFeed
+from capture.lens import Lens, lens_toml, load_lens
 from capture.recorder import read_joints
 from capture.rig import load_rig
 from capture.studio import truth
 from tests.conftest import Bus
-from tests.sessions import invented_reading, recorded_session
+from tests.sessions import TIMES_NS, invented_reading, recorded_session
 
 ROOT = Path(__file__).resolve().parent.parent
 DEMO = demo_files()
@@ -83,17 +86,25 @@ def whole(path: Path) -> object:
     return Session(path.parent, Manifest(title="", created="")).verify()
 
 
-@pytest.fixture(scope="module")
-def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """One whole file of each kind that is read."""
-    folder = recorded_session(tmp_path_factory.mktemp("hostile") / "s")
+def whole_files(folder: Path) -> Path:
+    """One whole file of each kind that is read, in a session folder; also where the fuzzer begins."""
+    recorded_session(folder)
     write_run_file(folder, "s", Addresses(state=1, records=2, desk=3))
     with (DEMO.folder / "joints-0001.csv").open() as file:
         (folder / "joints-0001.csv").write_text("".join(next(file) for _ in range(8)))
     shutil.copy(DEMO.rig, folder / "rig.toml")
     shutil.copy(TABLE, folder / "table.toml")
     shutil.copy(DEMO.truth, folder / "truth.json")
+    lens = Lens(picture=(640, 360), focal_px=600.0, centre_px=(319.5, 179.5), k1=-0.05)
+    (folder / "lens.toml").write_text("format = 1\n" + lens_toml(lens))
+    (folder / "list.csv").write_text("number;order;rotation;consent\n12;1;1;no\n7;2;1;teaching\n")
+    (folder / "own.key").write_text('metadata\ncurve\n    public-key = "' + "a" * 40 + '"\n')
     return folder
+
+
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return whole_files(tmp_path_factory.mktemp("hostile") / "s")
 
 
 READERS: dict[str, tuple[str, Callable[[Path], object]]] = {
@@ -104,9 +115,18 @@ READERS: dict[str, tuple[str, Callable[[Path], object]]] = {
     "truth": ("truth.json", truth.read),
     "times": ("feed-0001.csv", sidecar),
     "joints": ("joints-0001.csv", joints),
+    "lens": ("lens.toml", load_lens),
+    "start list": ("list.csv", read_start_list),
+    "key": ("own.key", public_key),
     "journal": ("journal.sqlite", journal),
     "pictures": ("feed-0001.mkv", whole),
 }
+
+
+@pytest.mark.parametrize("kind", READERS)
+def test_the_files_that_are_damaged_below_are_whole(kind: str, kept: Path) -> None:
+    name, read = READERS[kind]
+    assert read(kept / name)
 
 
 @pytest.mark.parametrize("kind", READERS)
@@ -225,6 +245,38 @@ def test_replayed_and_future_messages_at_the_desk(bus: Bus, scene: Scene) -> Non
     assert isinstance(bus.client(desk.addresses).ask(SnapshotRequest()), Snapshot)
 
 
+def test_what_is_replayed_at_a_viewer_is_neither_shown_again_nor_counted_as_loss(bus: Bus) -> None:
+    context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
+    try:
+        rogue = context.socket(zmq.PUB)
+        rogue.linger = 0
+        port = rogue.bind_to_random_port("tcp://127.0.0.1")
+        viewer = bus.subscriber(Addresses(state=port, records=port))
+        beat = Heartbeat(feed="running", recorded=0, measured=0, dropped=0, fps=0, picture_age_ns=0)
+
+        def send(seq: int) -> None:
+            data = encode(Envelope(Head(session="s", source="r", seq=seq, t_ns=seq), beat))
+            rogue.send_multipart([b"heartbeat/", data])
+
+        joined = 1
+        while not viewer.poll(0.02):
+            send(joined := joined + 1)
+        viewer.lost.clear()
+        newest = joined + 10
+        for seq in (*range(joined + 1, newest), 3, joined, 2, newest):
+            send(seq)
+        got: list[int] = []
+        end = time.monotonic() + 10
+        while newest not in got and time.monotonic() < end:
+            got += [envelope.head.seq for envelope in viewer.poll(0.1)]
+        assert got == sorted(set(got))
+        assert got[-1] == newest
+        assert viewer.lost == {}
+        assert viewer.unreadable >= 3
+    finally:
+        context.destroy(linger=0)
+
+
 def test_a_viewer_that_never_reads_slows_nobody_and_costs_little(bus: Bus) -> None:
     publisher = bus.publisher()
     context: zmq.Context[zmq.Socket[bytes]] = zmq.Context()
@@ -310,15 +362,33 @@ def test_times_that_were_cut_off_are_rebuilt_to_half_a_millisecond(tmp_path: Pat
     assert max(abs(int(a) - b) for a, b in zip(rebuilt, exact, strict=True)) <= 1_000_000
 
 
-def test_every_flipped_byte_is_found(tmp_path: Path) -> None:
-    folder = recorded_session(tmp_path / "s")
-    for path in sorted(folder.iterdir()):
-        content = path.read_bytes()
-        for at in sorted({*range(0, len(content), max(1, len(content) // 12)), len(content) - 1}):
-            path.write_bytes(content[:at] + bytes([content[at] ^ 4]) + content[at + 1 :])
+def test_any_flipped_bit_of_any_file_is_found(tmp_path: Path) -> None:
+    folder = recorded_session(tmp_path / "s", closed=False)
+    rows = (DEMO.folder / "joints-0001.csv").read_text().splitlines(keepends=True)
+    (folder / "joints-0001.csv").write_text("".join(rows[: len(TIMES_NS) + 1]))
+    (folder / "survey.png").write_bytes(b"invented picture" * 40)
+    repair(folder)  # hashes them all
+    assert Session.open(folder).verify() == []
+    whole = {path: path.read_bytes() for path in sorted(folder.iterdir())}
+    assert {path.name for path in whole} == {
+        "feed-0001.csv", "feed-0001.mkv", "joints-0001.csv", "journal.sha256", "journal.sqlite",
+        "session.json", "survey.png",
+    }  # fmt: skip
+
+    @settings(max_examples=300, deadline=None)
+    @given(st.sampled_from(list(whole)), st.floats(0, 1, exclude_max=True), st.integers(0, 7))
+    def flip(path: Path, share: float, bit: int) -> None:
+        damaged = bytearray(whole[path])
+        at = int(share * len(damaged))
+        damaged[at] ^= 1 << bit
+        path.write_bytes(damaged)
+        try:
             with contextlib.suppress(RailcrestError):  # a manifest that is none any more
-                assert any(f.grade == "error" for f in Session.open(folder).verify()), (path.name, at)
-        path.write_bytes(content)
+                assert any(f.grade == "error" for f in Session.open(folder).verify()), (path.name, at, bit)
+        finally:
+            path.write_bytes(whole[path])
+
+    flip()
     assert Session.open(folder).verify() == []
 
 
