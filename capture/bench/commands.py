@@ -175,7 +175,8 @@ def bench_faults(
             seconds = ("-" if s is None else f"{s:.2f}" for s in (o.lost_s, o.behind_s))
             words = ("yes" if flag else "no" for flag in (o.plays, o.whole, o.survived))
             table.add_row(o.fault, str(o.rounds), *seconds, str(o.rows_lost), *words, o.said)
-        Console(file=sys.stdout).print(table)
+        # Into a file or a pipe what was said is kept on few lines.
+        Console(file=sys.stdout, width=None if sys.stdout.isatty() else 150).print(table)
         print("lost: of what was recorded; behind: how far recording was behind the camera at the fault")
         print(", ".join(f"{name} {what}" for name, what in machine().items()))
     if failed := [o.fault for o in outcomes if not o.survived]:
@@ -253,6 +254,7 @@ def bench_soak(
     from capture.bench.machine import machine
     from capture.bench.soak import soak
     from capture.demo import demo_files
+    from capture.studio import truth
 
     files = demo_files()
     with Progress(console=Console(stderr=True), transient=True) as progress:
@@ -260,6 +262,7 @@ def bench_soak(
         found = soak(
             files.folder,
             files.rig,
+            truth.read(files.truth).flights,
             minutes,
             lambda what, share: progress.update(task, description=what, completed=share),
             fast=fast,

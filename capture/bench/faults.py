@@ -50,7 +50,7 @@ class Outcome:
     lost_s: float | None  # most of the recorded picture that was lost; None where that means nothing
     behind_s: float | None  # most that recording was behind the clock at the fault
     rows_lost: int  # of those committed in the journal
-    plays: bool  # in PyAV and OpenCV, all that is on record
+    plays: bool  # in PyAV, OpenCV and ffmpeg where it is installed, all that is on record
     whole: bool  # after the repair the session verifies without an error
     said: str  # by the program or the repair
 
@@ -288,7 +288,7 @@ def _as_left(session: Path) -> Path:
 
 
 def _plays(folder: Path, pictures: int, segment: Segment | None = None) -> bool:
-    """Whether PyAV and OpenCV each decode that many pictures of a segment."""
+    """Whether PyAV, OpenCV and the ffmpeg command, where there is one, decode that many of a segment."""
     path = segment.video if segment else folder / "feed-0001.mkv"
     with av.open(str(path)) as container:
         by_av = sum(1 for _ in container.decode(video=0))
@@ -297,7 +297,16 @@ def _plays(folder: Path, pictures: int, segment: Segment | None = None) -> bool:
     while reader.grab():
         by_cv += 1
     reader.release()
-    return by_av == by_cv == pictures > 0
+    command = shutil.which("ffmpeg")
+    by_command = by_av if command is None else _decoded_by(command, path)
+    return by_av == by_cv == by_command == pictures > 0
+
+
+def _decoded_by(command: str, path: Path) -> int:
+    """Pictures that the ffmpeg command decodes."""
+    arguments = (command, "-v", "quiet", "-i", str(path), "-map", "0:v", "-fps_mode", "passthrough")
+    done = subprocess.run([*arguments, "-f", "framemd5", "-"], capture_output=True, text=True, check=False)
+    return sum(not line.startswith("#") for line in done.stdout.splitlines())
 
 
 def _places(video: Path) -> list[tuple[int, int]]:

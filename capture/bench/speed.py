@@ -7,6 +7,7 @@ people costs, for it finds none. Its hip error can therefore not be given.
 
 from __future__ import annotations
 
+import os
 import re
 import tempfile
 import threading
@@ -34,7 +35,7 @@ NS: Final = 1_000_000_000
 PLAIN: Final = "yolo26n-pose.yaml"
 PLAIN_PX: Final = 640
 VIEWERS: Final = (1, 4, 16)
-SIZES: Final = (720, 1440)  # beside the clip's own height
+SIZES: Final = (720, 1440, 2160)  # beside the clip's own height
 RATES: Final = (0.5, 2.0)  # beside the clip's own rate
 Tell = Callable[[str, float], None]
 
@@ -135,14 +136,16 @@ def live(film: Path, rig: Path, seconds: float, viewers: int) -> dict[str, Any]:
     """One paced run with so many viewers; what the first of them saw and what capture cost."""
     with arena(str(film), rig, "--stay") as at, ThreadPoolExecutor(viewers) as pool:
         end = threading.Event()
-        before, began = cost_of(at.pid), time.monotonic()
+        before, ours, began = cost_of(at.pid), cost_of(os.getpid()), time.monotonic()
         watching = [pool.submit(watch, at.session, seconds, end) for _ in range(viewers)]
         seen = watching[0].result()
         after, took = cost_of(at.pid), time.monotonic() - began
+        viewers_s = cost_of(os.getpid()).cpu_s - ours.cpu_s
         end.set()
         size = sum(path.stat().st_size for path in at.session.iterdir())
     return _row(seen) | {
         "cpu_cores": round((after.cpu_s - before.cpu_s) / took, 2),
+        "viewers_cpu_cores": round(viewers_s / took, 2),  # all of them together; they show nothing
         "rss_mb": round(after.rss_mb),
         "mb_a_minute": round(size / 1e6 / took * 60, 1),
     }
