@@ -83,6 +83,8 @@ class JointNetwork:
         except RuntimeError as error:
             raise ModelError(f"{path}: cannot be loaded; install Railcrest again") from error
         self._request = compiled.create_infer_request()
+        # Warm up before the first real picture.
+        self._request.infer([np.zeros((1, 3, self.side, self.side), np.float32)])
 
     def __call__(self, bgr: Image, crop: Crop) -> Found:
         """Joints of the person whom the crop holds."""

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import threading
 import time
 from collections.abc import Iterator
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import msgspec
@@ -21,7 +23,7 @@ from capture.bands import common_practice
 from capture.camera import View, view_of
 from capture.coder import Coder, described
 from capture.demo import demo_files
-from capture.feeds import Feed, FeedInfo, FileFeed, Frame, recorded_feeds
+from capture.feeds import CodedPicture, Feed, FeedInfo, FileFeed, Frame, recorded_feeds
 from capture.flights import FlightWatch
 from capture.follow import Follower
 from capture.observation import JointObservation
@@ -259,6 +261,57 @@ def test_what_waits_too_long_goes_to_the_disk_and_comes_back_in_order(tmp_path: 
         np.testing.assert_array_equal(image, frame.image)
     assert backlog.get(0) is None
     assert carried == IMAGES
+
+
+@pytest.mark.parametrize(
+    ("size", "fps"),
+    [((3840, 2160), 30), ((1280, 720), 120)],
+)
+def test_large_and_fast_feeds_are_recorded_whole(
+    tmp_path: Path, view: View, size: tuple[int, int], fps: int
+) -> None:
+    clip = write_clip(tmp_path / "clip.mkv", [round(i * 1000 / fps) for i in range(fps // 3)], size=size)
+    feed = FileFeed(clip, SystemClock())
+    folder = tmp_path / "session"
+    station(feed, pipeline(view, [JointObservation.empty(0)]), folder).run(threading.Event())
+    again = list(FileFeed(folder))
+    assert [number_of(frame.image) for frame in again] == list(range(fps // 3))
+    assert again[0].image.shape == (size[1], size[0], 3)
+    assert np.diff([frame.t_ns for frame in again]) == pytest.approx(NS / fps, abs=1_100_000)
+
+
+def test_few_large_pictures_wait_decoded(tmp_path: Path) -> None:
+    backlog = Backlog(tmp_path, as_it_came=True, wait=False)
+    large = np.zeros((2160, 3840, 3), np.uint8)
+    for i in range(20):
+        backlog.put(Frame(i, i, large, CodedPicture(b"x", keyframe=True)))
+    waiting = [backlog.get(0) for _ in range(20)]
+    carried = [w.image is not None for w in waiting if w is not None]
+    assert sum(carried) == 6  # 150 MB, as 24 of 1080p
+
+
+@pytest.mark.parametrize("jump", [timedelta(days=-400), timedelta(hours=1)])
+def test_a_wall_clock_that_jumps_while_recording_moves_no_picture(
+    tmp_path: Path,
+    view: View,
+    track: list[JointObservation],
+    monkeypatch: pytest.MonkeyPatch,
+    jump: timedelta,
+) -> None:
+    jumps = itertools.count()
+    monkeypatch.setattr(
+        "bridge.journal._utc_now", lambda: datetime(2026, 3, 4, tzinfo=UTC) + (next(jumps) % 2) * jump
+    )
+    monkeypatch.setattr("time.time", lambda: float(10**9 * (next(jumps) % 2)))
+    feed = FileFeed(film(tmp_path / "film.mkv", track), SystemClock())
+    folder = tmp_path / "session"
+    station(feed, pipeline(view, track), folder).run(threading.Event())
+    session = Session.open(folder)
+    assert not [f.text for f in session.verify() if f.grade == "error"]
+    assert np.diff(session.frame_times_ns()) == pytest.approx(NS / 60, abs=1_100_000)
+    assert settled(journalled(folder)) == settled(
+        list(measured_again(recorded_feeds(folder), pipeline(view, track)))
+    )
 
 
 def test_a_feed_that_loops_goes_on_in_time(tmp_path: Path) -> None:
