@@ -15,9 +15,11 @@ from bridge.errors import RecordingError
 from bridge.messages import (
     Clip,
     ClipRequest,
+    Correction,
     Heartbeat,
     Look,
     Preview,
+    Quantity,
     Reading,
     RoutineClipRequest,
     Ruling,
@@ -33,6 +35,7 @@ from overlay.pixels import decode_clip
 from overlay.policy import LEVELS
 from overlay.recorded import RecordedSession
 from overlay.replay import FrameStore
+from overlay.side_by_side import SideBySidePage
 from overlay.theme import DARK, LIGHT, Theme
 from overlay.transport import FREEZES
 from overlay.whole_routine import PIECE_BYTES, WholeRoutinePage
@@ -137,6 +140,22 @@ def _states(scenes: _Scenes) -> Iterator[str]:
     scenes.clock.advance(1_900_000_000)
     scenes.alive()
     yield "playing-quarter-speed"
+    window.do("apex")
+    window.do("by_hand")
+    for _ in range(3):
+        window.hand.step(0.0, 10.0)
+    window.hand.say("Follows: 31 cm below, give or take 4 cm. Measured: 24 cm below, give or take 3 cm.")
+    scenes.settle()
+    yield "by-hand"
+    window.do("live")
+    made = Correction(
+        flight=readings[2].flight, t_ns=readings[2].apex_ns, by="panel", wall_time="2026-11-25T14:30:12",
+        hips=example.hip(heights[2] - 0.07, 0),
+        height=Quantity(-0.31, 0.018, "m"), measured=readings[2].apex, band="below", band_p=0.99,
+    )  # fmt: skip
+    feed.put(made)
+    scenes.settle()
+    yield "corrected-by-hand"
     window.stage.zoom_by(2.2)
     yield "zoomed"
     window.stage.whole()
@@ -170,6 +189,7 @@ def _session_states(scenes: _Scenes, folder: Path) -> Iterator[str]:
     scenes.feed.put(snapshot)
     scenes.settle()
     yield from _routine_states(scenes, recorded, snapshot)
+    yield from _side_by_side_states(scenes, recorded, snapshot)
     for reading in snapshot.readings:
         answer = recorded.clip(ClipRequest(flight=reading.flight, after_ns=after_ns(reading)))
         if not isinstance(answer, Clip):
@@ -223,6 +243,26 @@ def _routine_states(scenes: _Scenes, recorded: RecordedSession, snapshot: Snapsh
             yield f"whole-routine-{level}"
     window.do("picture")
     window.do("whole_routine")
+
+
+def _side_by_side_states(scenes: _Scenes, recorded: RecordedSession, snapshot: Snapshot) -> Iterator[str]:
+    """Set another flight beside the last but one."""
+    window = scenes.window
+    window.state.choose(snapshot.readings[-2 if len(snapshot.readings) > 1 else -1].flight)
+    window.do("side_by_side")
+    page = window.page
+    if isinstance(page, SideBySidePage):
+        for place, side in enumerate(page.sides):
+            answer = recorded.clip(side.asked) if side.asked is not None else None
+            if isinstance(answer, Clip):
+                page.put(place, decode_clip(answer, PIECE_BYTES))
+        for level, moment in (("picture", "release"), ("height", "apex")):
+            window.do(level)
+            window.do(moment)
+            scenes.settle()
+            yield f"side-by-side-at-{moment}"
+    window.do("picture")
+    window.do("side_by_side")
 
 
 def draw_gallery(

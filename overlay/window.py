@@ -28,6 +28,8 @@ from bridge.clock import Clock
 from bridge.messages import (
     Accepted,
     ClipRequest,
+    Correction,
+    CorrectionRequest,
     FamilyRequest,
     Heartbeat,
     LookRequest,
@@ -36,21 +38,25 @@ from bridge.messages import (
     Ruling,
 )
 from overlay import words
+from overlay.by_hand import HandBar
 from overlay.card import KeysCard
 from overlay.desk import DeskThread, refusal
 from overlay.family import FamilyChoice
 from overlay.feed import Feed, Picture
 from overlay.flights import FlightRow
 from overlay.goto import NumberPrompt
+from overlay.ink import HandMarks
 from overlay.keys import BINDINGS, Binding, key_table, key_words
 from overlay.looks import Watch, seen_at_true_speed
 from overlay.measures_page import MeasuresPage
 from overlay.pages import Page
-from overlay.panel import ReadingPanel, RulingPanel, ShowBar, label
+from overlay.panel import ReadingPanel, RulingPanel, ShortLabel, ShowBar, label
 from overlay.picture import Layers, PictureView
 from overlay.pixels import frame_image
 from overlay.policy import LEVELS, includes
 from overlay.replay import FrameStore, Loop
+from overlay.side_by_side import SideBySidePage
+from overlay.sizes import forget_sizes
 from overlay.state import SessionState
 from overlay.theme import DARK, LIGHT, Theme, base_size_px
 from overlay.transport import FREEZES, Course, Transport
@@ -154,8 +160,9 @@ class Window(QWidget):
     # --- building -------------------------------------------------------------------------------
 
     def _build(self) -> None:
-        self.title = label("Session", "title", self)
-        self.title.setWordWrap(False)
+        self.title = ShortLabel(self)
+        self.title.setAccessibleName("Session")
+        self.title.setProperty("role", "title")
         self.routines = QComboBox(self)
         self.routines.setAccessibleName("Routine")
         self.routines.setAccessibleDescription("Routine whose flights are shown")
@@ -177,6 +184,12 @@ class Window(QWidget):
         self.plain = PictureView("Plain picture", with_margin=False, parent=self)
         self.plain.hide()
         self.stage.zoomed.connect(lambda: self.plain.follow(self.stage.map))
+        self.hand = HandBar(self)
+        self.hand.asked.connect(partial(self.desk.ask, "by hand"))
+        self.hand.moved.connect(self._draw_replay)
+        self.hand.closed.connect(self._leave_hand)
+        self.stage.hand_at.connect(self.hand.drag_to)
+        self.stage.hand_off.connect(self.hand.drop)
         self.transport = Transport(self)
         self.transport.asked.connect(self.do)
         self.transport.course.asked.connect(self._freeze)
@@ -223,6 +236,7 @@ class Window(QWidget):
         pictures.addWidget(self.plain)
         pictures.addWidget(self.stage, 1)
         left.addLayout(pictures, 1)
+        left.addWidget(self.hand)
         left.addWidget(self.transport)
         left.addWidget(self.row_title)
         left.addWidget(self.flights)
@@ -265,6 +279,7 @@ class Window(QWidget):
         whole.addLayout(foot)
         self._own_page("measures", MeasuresPage(self.state, self))
         self._own_page("whole_routine", WholeRoutinePage(self))
+        self._own_page("side_by_side", SideBySidePage(self))
         self._show_bindings()
         self._order_tabs()
         self.stage.setFocus()
@@ -371,6 +386,7 @@ class Window(QWidget):
             "newest": self._newest,
             **{name: partial(self._toggle_page, name) for name in self._pages},
             "family": self._open_family,
+            "by_hand": self._set_by_hand,
             "ended": self._ended,
             "number": self.prompt.open,
             **{f"flight_{n}": partial(self._flight_numbered, n) for n in range(1, 10)},
@@ -561,6 +577,72 @@ class Window(QWidget):
                 self._close_laid_over()
             else:
                 self.family.say(f"Not changed: {refusal(what)}")
+        if tag == "by hand" and isinstance(request, CorrectionRequest):
+            self._by_hand_answered(request, what)
+
+    # --- by hand --------------------------------------------------------------------------------
+
+    def _set_by_hand(self) -> None:
+        """Let the panel set hips or bar in the frozen picture; the top of the flight, if it was playing."""
+        reading, loop, scene = self.state.reading, self.loop, self.state.scene
+        if reading is None or loop is None or scene is None or not self.in_replay:
+            return
+        if not includes(scene.policy, "height"):
+            self.ruling.say("Heights are not shown at this meet, and not corrected.")
+            return
+        if reading.state == "withheld" or reading.apex is None or reading.drawing is None:
+            self.ruling.say("Nothing was measured that could be corrected.")
+            return
+        if self.page is not None:
+            self.show_page(None)
+        if not includes(self.state.level, "height"):
+            self.state.show("height")
+        if loop.playing:
+            self._moment("apex")
+        assert self._store is not None
+        self.stage.sets = True
+        self.stage.setCursor(Qt.CursorShape.CrossCursor)
+        held = self.state.corrections.get(reading.flight)
+        self.hand.by = self.ruling.by
+        if self.stage.map.zoom == 1.0:
+            self.stage.fill(reading.drawing.apex)
+        self.hand.open(reading, self._store.times_ns[loop.index], self._screen_px, held)
+        self._refresh()
+
+    def _screen_px(self) -> float:
+        """Screen px per picture px."""
+        return self.stage.map.scale / self.stage.devicePixelRatioF()
+
+    def _leave_hand(self) -> None:
+        self.hand.close_()
+        self.stage.sets = False
+        self.stage.unsetCursor()
+        self._frame()
+        self.stage.setFocus()
+        self._refresh()
+
+    def _by_hand_answered(self, request: CorrectionRequest, what: object) -> None:
+        if self.hand.marks is None or request.flight != self.state.flight:
+            return
+        if not isinstance(what, Correction):
+            self.hand.say(f"No height follows: {refusal(what)}")
+        elif request.keep:
+            self._leave_hand()
+        elif what.height is not None and what.measured is not None:
+            measured = words.height_words(what.measured)
+            self.hand.say(f"Follows: {words.height_words(what.height)}. Measured: {measured}.")
+
+    def _hand_marks(self, reading: Reading, index: int) -> HandMarks | None:
+        """What was, or is being, set by hand, as far as it belongs into this picture."""
+        if self.hand.marks is not None:
+            if self._store is not None:
+                self.hand.in_picture(self._store.times_ns[index])
+            return self.hand.marks
+        held = self.state.corrections.get(reading.flight)
+        if held is None or held.height is None or self._store is None:
+            return None
+        here = self._store.nearest(held.t_ns) == index
+        return HandMarks(held.hips if here else None, held.line_px)
 
     def _toggle_plain(self) -> None:
         if self._beside:
@@ -614,6 +696,8 @@ class Window(QWidget):
         self._choice_changed()
 
     def _choice_changed(self) -> None:
+        if self.hand.marks is not None:
+            self._leave_hand()
         self._held_live = False
         self._trouble = ""
         self._fetch(again=self._store_flight != self.state.flight)
@@ -646,6 +730,9 @@ class Window(QWidget):
     def _escape(self) -> None:
         if self.card.isVisible():
             self._toggle_card()
+            return
+        if self.hand.marks is not None:
+            self._leave_hand()
             return
         if self.page is not None:
             self.show_page(None)
@@ -705,17 +792,20 @@ class Window(QWidget):
         state, scene = self.state, self.state.scene
         level = state.level
         self.title.setText(scene.title if scene else "Waiting for the session")
+        self.title.setToolTip(self.title.text())
         self._fill_routines()
         self.show_bar.show_level(level, scene.policy if scene else "picture")
-        self.flights.show_flights(state.flights(), state.flight, level, state.rulings)
+        by_hand = {c.flight for c in state.corrections.values() if c.height is not None}
+        self.flights.show_flights(state.flights(), state.flight, level, state.rulings, by_hand)
         self.plain.setVisible(self._beside)
+        for part in (self.transport, self.row_title, self.flights):  # a large picture to set by hand in
+            part.setVisible(self.hand.marks is None)
         self.reading.show_reading(state.reading, level, scene)
+        self.reading.show_correction(state.corrections.get(state.flight or ""), level)
         self.ruling.show_flight(state.flight, state.rulings.get(state.flight) if state.flight else None)
         self.line_words.setText(words.line_sentence(scene))
         follow = "The newest is chosen by itself." if state.following else "Your choice stays; N: newest."
         self.row_title.setText(f"Flights of this routine. {follow}")
-        self.small.setVisible(self.in_replay)
-        self.small_title.setVisible(self.in_replay)
         self.ruling.show_looks([look for look in state.looks if look.flight == state.flight])
         self._mind_watch()
         self._draw_notice()
@@ -723,7 +813,7 @@ class Window(QWidget):
         self._draw_live()
         if self.in_replay:
             self._draw_replay()
-        self._fit_small()
+        self._fit_column()
         if (page := self.page) is not None:
             page.refresh()
         self.changed.emit()
@@ -753,7 +843,7 @@ class Window(QWidget):
         )
         if said == self.notice.isHidden():
             self.notice.setVisible(said)
-            self._fit_small()
+            self._fit_column()
 
     def _draw_time(self) -> None:
         second = self.clock.now_ns() // 1_000_000_000
@@ -797,6 +887,8 @@ class Window(QWidget):
             return f"Camera lost. Last picture {words.age_words(beat.picture_age_ns)} ago.", True
         if beat.feed == "ended":
             return "The recording has ended", False
+        if self.state.start_list is not None and self.state.start_list.paused:
+            return f"Paused. {self.state.start_list.paused}", False
         if beat.camera:
             return words.camera_sentence(beat.camera), True
         if beat.space_s is not None and beat.space_s < SPACE_SHORT_S:
@@ -861,10 +953,11 @@ class Window(QWidget):
                 height=None if withheld else reading.apex,
                 t_ns=t_ns,
                 moving=loop.playing,
+                by_hand=self._hand_marks(reading, index),
             )
         )
         if self.reading.show_moment("" if loop.playing else self._moment_words(reading, index)):
-            self._fit_small()
+            self._fit_column()
         missing = store.missing()
         pictures = f"{len(store)} pictures, " + (f"{missing} missing" if missing else "none missing")
         course = Course(store.begin_ns, store.end_ns, t_ns, moments(reading))
@@ -903,6 +996,7 @@ class Window(QWidget):
         self.plain.set_theme(self._theme, base)
         self.prompt.set_theme(self._theme, base)
         self.family.set_theme(self._theme, base)
+        self.hand.set_theme(self._theme, base)
         for page in self._pages.values():
             page.set_theme(self._theme, base)
         self.transport.set_theme(self._theme, base)
@@ -915,30 +1009,62 @@ class Window(QWidget):
         base, (across, down) = self._base_px, self.stage.picture_size
         self.layout().activate()  # type: ignore[union-attr]
         picture = round(self.stage.height() * across / down) + self.stage.margin_px
-        column = min(max(self.width() - 42 - picture, round(21.5 * base)), 30 * base)
+        column = min(self.width() - 42 - max(picture, self.transport.sizeHint().width()), 30 * base)
+        column = max(column, round(21.5 * base))
         column = round(21.5 * base) if self._beside else column
-        self.reading.set_width(column)
         self.column.setFixedWidth(column)
         if self._beside:
             left = self.table.width() - column - 14
             self.plain.setFixedWidth(max(160, (left - self.stage.margin_px - 6) // 2))
 
-    def _fit_small(self) -> None:
-        """Give the live picture the height that the words above and below it leave free."""
+    def _fit_column(self) -> None:
+        """Let what must be read have its room: the live picture gives way first, lesser words after it."""
         layout = self.column.layout()
-        if layout is None or not self.in_replay:
+        if layout is None:
             return
-        base, (across, down) = self._base_px, self.stage.picture_size
-        taken = layout.heightForWidth(self.column.width()) - self.small.height()
-        most = round((self.column.width() - 5 * base) * down / across)
-        height = min(most, max(5 * base, self.column.height() - taken))
-        if abs(height - self.small.height()) > 2:
+        base, (across, down), width = self._base_px, self.stage.picture_size, self.column.width()
+        self.reading.set_width(width)
+        layout.setSpacing(8)
+        reading = self.reading
+        reading.set_spacing(6)
+        lesser = [reading.hint, self.ruling.looks, reading.family]  # in the order in which they give way
+        if reading.state.text() == "settled":
+            lesser.insert(2, reading.state)
+        for part in lesser:
+            part.setVisible(bool(part.text()) and not (part is reading.hint and reading.moment.text()))
+        live = (self.small, self.small_title)
+        for view in live:
+            view.setVisible(self.in_replay)
+        least = round(4.5 * base)
+        if self.in_replay:
+            self.small.setFixedSize(round(least * across / down), least)
+
+        def over() -> int:
+            self.reading.height_words.ensurePolished()
+            forget_sizes(layout)
+            return layout.heightForWidth(width) - self.column.height()
+
+        if over() > 0:
+            for view in live:
+                view.hide()
+        for part in lesser:
+            if over() > 0:
+                part.hide()
+        if over() > 0:
+            layout.setSpacing(4)
+            reading.set_spacing(2)
+        for share in (0.8, 0.6):
+            if over() > 0:
+                self.reading.set_width(round(share * width))
+        if self.small.isVisibleTo(self):
+            most = round((width - 5 * base) * down / across)
+            height = min(most, least + max(0, -over()))
             self.small.setFixedSize(round(height * across / down), height)
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
         self._apply_theme()
         self._share_width()
-        self._fit_small()
+        self._fit_column()
         if self.card.isVisible():
             self.card.place()
         for laid in (self.prompt, self.family):

@@ -37,5 +37,6 @@ def gallery_example(width: int) -> object:
 def test_a_recorded_session_is_drawn_flight_by_flight(tmp_path: Path) -> None:
     paths = gallery.draw_gallery(tmp_path / "out", session=recorded_session(tmp_path / "s"))
     names = {path.stem.split("-", 3)[3] for path in paths}
+    assert {"side-by-side-at-release", "side-by-side-at-apex"} <= names
     assert {"whole-routine-picture", "whole-routine-height"} <= names
     assert {"r1-f1-picture", "r1-f1-band", "r1-f1-at-release", "r1-f2-at-end"} <= names
