@@ -6,6 +6,7 @@ it or below it, just as far as the hips did. A filled mark is settled, an open o
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 from PySide6.QtCore import QModelIndex, QPersistentModelIndex, QPointF, QRectF, QSize, Qt, Signal
@@ -46,12 +47,15 @@ class Card:
     level: Policy
     span_m: float
     ruling: Ruling | None
+    by_hand: bool = False
 
     @property
     def sentence(self) -> str:
         """The card in words, for screen readers and tooltips."""
         line = self.reading.drawing.line.label if self.reading.drawing else ""
         text = words.flight_sentence(self.reading, self.level, line)
+        if self.by_hand:
+            text += ", corrected by hand"
         return f"{text}. {words.ruling_sentence(self.ruling)}" if self.ruling else text
 
 
@@ -89,6 +93,7 @@ class FlightRow(QListWidget):
         chosen: str | None,
         level: Policy,
         rulings: dict[str, Ruling],
+        by_hand: Collection[str] = (),
     ) -> None:
         """Show these flights and mark the chosen one."""
         span = LEAST_SPAN_M
@@ -101,7 +106,7 @@ class FlightRow(QListWidget):
             if place >= self.count():
                 self.addItem(QListWidgetItem())
             item = self.item(place)
-            card = Card(reading, level, span, rulings.get(reading.flight))
+            card = Card(reading, level, span, rulings.get(reading.flight), reading.flight in by_hand)
             if item.data(_ROLE) != card:
                 item.setData(_ROLE, card)
                 item.setText(card.sentence)
@@ -193,6 +198,8 @@ class _CardDelegate(QStyledItemDelegate):
     def _foot(card: Card) -> str:
         if card.ruling is not None:
             return f"panel: {card.ruling.decision}"
+        if card.by_hand:
+            return "by hand"
         if card.reading.state != "settled":
             return card.reading.state
         if card.reading.family_by:

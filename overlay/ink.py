@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from PySide6.QtCore import QPointF, QRectF, Qt
 from PySide6.QtGui import QColor, QFont, QFontMetricsF, QPainter, QPainterPath, QPen, QPolygonF
@@ -21,6 +22,15 @@ from overlay.picture_map import PictureMap
 from overlay.theme import VIDEO_BODY, VIDEO_HALO, VIDEO_HIPS, VIDEO_LINE, Theme
 
 COVERAGE_FACTOR = 2.0  # half-widths drawn are twice the standard uncertainty
+
+
+@dataclass(frozen=True, slots=True)
+class HandMarks:
+    """Hips and line set by hand; ``what`` of them is being moved now, if any."""
+
+    hips: Point | None = None  # picture px; None: as measured, or not in this picture
+    line_px: float = 0.0  # how far down the line was moved, picture px
+    what: str = ""
 
 
 def line_y(line: RailLine, x: float) -> float:
@@ -128,6 +138,21 @@ class Ink:
                 self._p.drawPath(path)
                 self._p.setPen(self._pen(VIDEO_BODY, 1.2, alpha=190))
                 self._p.drawPath(path)
+
+    def by_hand(self, line: RailLine, marks: HandMarks) -> None:
+        """What was set by hand: white and broken, so that it is not taken for what was measured."""
+        if marks.line_px or marks.what == "bar":
+            (ax, ay), (bx, by) = self._ends(line)
+            moved = QPainterPath(self._at((ax, ay + marks.line_px)))
+            moved.lineTo(self._at((bx, by + marks.line_px)))
+            self._haloed(moved, VIDEO_BODY, 2.2, Qt.PenStyle.DashLine)
+        if marks.hips is not None:
+            at, arm = self._at(marks.hips), 15.0 * self._dpr
+            cross = QPainterPath()
+            for dx, dy in ((arm, 0.0), (-arm, 0.0), (0.0, arm), (0.0, -arm)):
+                cross.moveTo(at + QPointF(dx, dy))
+                cross.lineTo(at + QPointF(dx, dy) * 0.25)
+            self._haloed(cross, VIDEO_BODY, 2.4)
 
     def flight(self, drawing: Drawing, t_ns: int | None) -> None:
         """The hip path, the top of the flight measured from the line, and the hips now."""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from PySide6.QtCore import Qt, Signal
-from PySide6.QtGui import QKeyEvent
+from PySide6.QtCore import QSize, Qt, Signal
+from PySide6.QtGui import QKeyEvent, QPainter, QPaintEvent
 from PySide6.QtWidgets import (
     QButtonGroup,
     QFrame,
@@ -18,7 +18,7 @@ from PySide6.QtWidgets import (
     QWidget,
 )
 
-from bridge.messages import Look, Policy, Reading, Ruling, Scene
+from bridge.messages import Correction, Look, Policy, Reading, Ruling, Scene
 from overlay import words
 from overlay.keys import first_key
 from overlay.policy import LEVELS, includes
@@ -34,6 +34,19 @@ def label(name: str, role: str = "", parent: QWidget | None = None) -> QLabel:
     if role:
         made.setProperty("role", role)
     return made
+
+
+class ShortLabel(QLabel):
+    """A line that is shortened with dots where there is no room for it; the whole of it is the tooltip."""
+
+    def minimumSizeHint(self) -> QSize:  # noqa: N802
+        return QSize(self.fontMetrics().averageCharWidth() * 8, super().minimumSizeHint().height())
+
+    def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
+        painter = QPainter(self)
+        text = self.fontMetrics().elidedText(self.text(), Qt.TextElideMode.ElideRight, self.width())
+        painter.drawText(self.rect(), int(Qt.AlignmentFlag.AlignVCenter | Qt.AlignmentFlag.AlignLeft), text)
+        painter.end()
 
 
 class ShowBar(QWidget):
@@ -95,6 +108,8 @@ class ReadingPanel(QWidget):
         self.chances = label("Candidates", "", self)
         self.range = label("Range in the table", "", self)
         self.state = label("State of the reading", "", self)
+        self.by_hand = label("Corrected by hand", "notice", self)
+        self.by_hand.hide()
         self.moment = label("Hips at the frozen moment", "", self)
         self.moment.hide()
         self.hint = label("What is shown", "quiet", self)
@@ -102,12 +117,13 @@ class ReadingPanel(QWidget):
         self._figure.setSpacing(1)
         for part in (self.height_words, self.give, self.rule, self.bar):
             self._figure.addWidget(part)
-        column = QVBoxLayout(self)
+        column = self._column = QVBoxLayout(self)
         column.setContentsMargins(0, 0, 0, 0)
         column.setSpacing(6)
         column.addWidget(self.title)
         column.addWidget(self.family)
         column.addLayout(self._figure)
+        column.addWidget(self.by_hand)
         for part in (self.band, self.chances, self.range, self.state, self.moment, self.hint):
             column.addWidget(part)
         column.addStretch(1)
@@ -122,6 +138,10 @@ class ReadingPanel(QWidget):
     def set_width(self, width_px: int) -> None:
         """Make the height as large as the width allows."""
         self.height_words.setStyleSheet(f"font-size: {round(width_px / 7.8)}px; font-weight: 600;")
+
+    def set_spacing(self, px: int) -> None:
+        """How far apart the lines stand, logical px."""
+        self._column.setSpacing(px)
 
     def _stand(self, above: bool) -> None:
         """Put the words above the rule, or below it."""
@@ -148,6 +168,11 @@ class ReadingPanel(QWidget):
         self.moment.setVisible(bool(text))
         self.hint.setVisible(bool(self.hint.text()) and not text)
         return True
+
+    def show_correction(self, correction: Correction | None, level: Policy) -> None:
+        """Say that, and how, the panel corrected the height."""
+        self.by_hand.setText(words.correction_sentence(correction, level) if correction is not None else "")
+        self.by_hand.setVisible(bool(self.by_hand.text()))
 
     def show_reading(self, reading: Reading | None, level: Policy, scene: Scene | None) -> None:
         """Say what ``level`` allows of the reading, and no more."""

@@ -22,7 +22,7 @@ from PySide6.QtGui import (
 from PySide6.QtWidgets import QSizePolicy, QWidget
 
 from bridge.messages import Drawing, Point, Policy, Pose, Quantity, RailLine
-from overlay.ink import Ink
+from overlay.ink import HandMarks, Ink
 from overlay.picture_map import PictureMap
 from overlay.policy import includes
 from overlay.theme import LIGHT, Theme
@@ -38,6 +38,7 @@ class Layers:
     height: Quantity | None = None
     t_ns: int | None = None
     pose: Pose | None = None
+    by_hand: HandMarks | None = None
     moving: bool = True  # smooth scaling only when the picture stands still
     banner: str = ""  # said across the picture, for example that the feed is lost
     stale: bool = False  # the picture is not of now, although it should be
@@ -48,6 +49,8 @@ class PictureView(QWidget):
     """One picture, fitted, with zoom and pan. ``with_margin`` adds the margin with the scale."""
 
     zoomed = Signal(float)
+    hand_at = Signal(object)  # Point: the mouse sets something here, picture px
+    hand_off = Signal()  # and lets go
 
     def __init__(self, name: str, with_margin: bool, parent: QWidget | None = None) -> None:
         super().__init__(parent)
@@ -59,6 +62,7 @@ class PictureView(QWidget):
         self._picture = (1920, 1080)
         self._map = PictureMap(self._picture, (0.0, 0.0, 1.0, 1.0))
         self._drag: QPointF | None = None
+        self.sets = False  # whether the mouse sets something by hand instead of moving the picture
         self._filled: Point | None = None  # fills the height around here, whatever the size
         self.setAccessibleName(name)
         self.setSizePolicy(QSizePolicy.Policy.Expanding, QSizePolicy.Policy.Expanding)
@@ -200,15 +204,25 @@ class PictureView(QWidget):
     def mousePressEvent(self, event: QMouseEvent) -> None:  # noqa: N802
         if self._with_margin:
             self._drag = event.position()
+            if self.sets:
+                self._set_by_hand(event.position())
 
     def mouseMoveEvent(self, event: QMouseEvent) -> None:  # noqa: N802
-        if self._drag is not None:
+        if self._drag is not None and self.sets:
+            self._set_by_hand(event.position())
+        elif self._drag is not None:
             step = (event.position() - self._drag) * self.devicePixelRatioF()
             self._drag = event.position()
             self._set_map(self._map.moved(step.x(), step.y()))
 
     def mouseReleaseEvent(self, event: QMouseEvent) -> None:  # noqa: N802
+        if self._drag is not None and self.sets:
+            self.hand_off.emit()
         self._drag = None
+
+    def _set_by_hand(self, at: QPointF) -> None:
+        dpr = self.devicePixelRatioF()
+        self.hand_at.emit(self._map.to_picture((at.x() * dpr, at.y() * dpr)))
 
     def paintEvent(self, event: QPaintEvent) -> None:  # noqa: N802
         painter = QPainter(self)
@@ -252,6 +266,8 @@ class PictureView(QWidget):
                 ink.body(layers.pose)
         if includes(layers.level, "height") and layers.drawing is not None:
             ink.flight(layers.drawing, layers.t_ns)
+            if layers.by_hand is not None:
+                ink.by_hand(layers.drawing.line, layers.by_hand)
 
     def _lines(self) -> tuple[RailLine, ...]:
         return (self._layers.drawing.line,) if self._layers.drawing is not None else self._layers.lines

@@ -14,6 +14,7 @@ from typing import Final
 
 from bridge.messages import (
     BandChance,
+    Correction,
     Heartbeat,
     Look,
     Moment,
@@ -147,6 +148,28 @@ def give_or_take(u_m: float) -> str:
     return f"give or take {give_or_take_cm(u_m)} cm ({COVERAGE})"
 
 
+def height_words(height: Quantity) -> str:
+    """The height with its give or take, without naming the bar."""
+    return f"{short_height(height)}, give or take {give_or_take_cm(height.u)} cm"
+
+
+def correction_sentence(correction: Correction, level: Policy) -> str:
+    """That a height was corrected by hand, by whom and when; no more than ``level`` allows."""
+    if correction.height is None:
+        return ""
+    parts = ("hips", correction.hips is not None), ("bar", bool(correction.line_px))
+    what = " and ".join(name for name, is_set in parts if is_set)
+    clock = correction.wall_time[11:16]
+    head = f"Corrected by hand ({what}; {', '.join(filter(None, (correction.by, clock)))})"
+    if not includes(level, "height"):
+        return f"{head}."
+    said = f"{head}: {height_words(correction.height)}"
+    if includes(level, "band") and correction.band:
+        close = correction.band == TOO_CLOSE
+        said += f", {TOO_CLOSE}" if close else f", {correction.band}, {percent(correction.band_p)} sure"
+    return f"{said}."
+
+
 def percent(p: float) -> str:
     """A probability in whole per cent that never says 0 or 100."""
     if p >= 0.995:
@@ -252,7 +275,7 @@ def family_choice_sentence(reading: Reading) -> str:
     if not reading.families:
         return said
     measured = reading.families[0]
-    return f"{said} Measured: {family_words(measured.family)} ({percent(measured.p)})."
+    return f"{said} Measured: {short_family(measured.family)} ({percent(measured.p)})."
 
 
 def state_sentence(reading: Reading) -> str:
@@ -303,7 +326,8 @@ def count_words(n: int, thing: str) -> str:
 def routine_words(routine: Routine) -> str:
     """A routine's name in lists: its place and the start number."""
     name = f"routine {routine.routine}"
-    return f"{name}, start number {routine.start_number}" if routine.start_number else name
+    number = f", start number {routine.start_number}" if routine.start_number else ""
+    return f"{name}{number}{', warm-up' if routine.warm_up else ''}"
 
 
 def ruling_sentence(ruling: Ruling) -> str:
