@@ -5,18 +5,19 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Final
 
-from PySide6.QtCore import Qt, Signal
+from PySide6.QtCore import QSize, Qt, Signal
 from PySide6.QtGui import QMouseEvent
 from PySide6.QtWidgets import QFrame, QGridLayout, QHBoxLayout, QLabel, QVBoxLayout, QWidget
 
 from overlay.keys import Binding, key_words
 from overlay.panel import label
+from overlay.sizes import forget_sizes
 from overlay.theme import Theme
 
 _COLUMNS: Final[tuple[tuple[str, ...], ...]] = (
-    ("Replay", "Freeze", "Speed"),
+    ("Replay", "Freeze"),
     ("Show", "Flights"),
-    ("Look closer", "Picture"),
+    ("Look closer", "Picture", "Speed"),
     ("Screen", "More"),
 )
 
@@ -30,6 +31,7 @@ class KeysCard(QFrame):
         super().__init__(parent)
         self._over = parent
         self._table: QWidget | None = None
+        self._lines: list[QLabel] = []  # what each key does; broken in a narrow window
         self.setAccessibleName("Card of keys")
         self.setAutoFillBackground(True)
         outer = self._outer = QVBoxLayout(self)
@@ -43,8 +45,10 @@ class KeysCard(QFrame):
         lines = _lines(bindings)
         self.setAccessibleDescription(". ".join(f"{keys}: {words}" for _, keys, words in lines))
         if self._table is not None:
+            self._table.setParent(None)  # it would be laid out until it is really deleted
             self._table.deleteLater()
         self._table = QWidget(self)
+        self._lines = []
         row = QHBoxLayout(self._table)
         row.setContentsMargins(0, 0, 0, 0)
         row.setSpacing(22)
@@ -68,7 +72,9 @@ class KeysCard(QFrame):
                     key = QLabel(keys, self._table)
                     key.setProperty("role", "title")
                     grid.addWidget(key, line, 0, Qt.AlignmentFlag.AlignRight)
-                    grid.addWidget(QLabel(said, self._table), line, 1)
+                    told = QLabel(said, self._table)
+                    self._lines.append(told)
+                    grid.addWidget(told, line, 1)
                 column.addLayout(grid)
                 column.addSpacing(8)
             column.addStretch(1)
@@ -82,7 +88,15 @@ class KeysCard(QFrame):
     def place(self) -> None:
         """Centre over the window."""
         parent = self._over
-        size = self.sizeHint().boundedTo(parent.size())
+        for breaks in (False, True):
+            for line in self._lines:
+                line.setWordWrap(breaks)
+            forget_sizes(self._outer)
+            if self.sizeHint().width() <= parent.width():
+                break
+        wide = min(self.sizeHint().width() if not breaks else parent.width(), parent.width())
+        tall = self._outer.heightForWidth(wide) if breaks else self.sizeHint().height()
+        size = QSize(wide, tall).boundedTo(parent.size())
         self.resize(size)
         self.move((parent.width() - size.width()) // 2, (parent.height() - size.height()) // 2)
 

@@ -51,9 +51,11 @@ def register(app: typer.Typer) -> None:
         # Qt is loaded only here, so that other commands start without it.
         if gallery is not None:
             from overlay.gallery import draw_gallery
+            from overlay.painting import painting_words
 
             for path in draw_gallery(gallery, session=session):
                 typer.echo(path)
+            typer.echo(painting_words(), err=True)
             return
         from bridge.bus import DEFAULT_PORT, Addresses
         from bridge.session import repair_left
