@@ -109,8 +109,9 @@ class SessionState:
 
     @property
     def ended(self) -> Routine | None:
-        """The routine that ended last; while none has ended, the newest that has a flight."""
+        """The routine that ended last, warm-up apart; while none has ended, the newest that has a flight."""
         over = [r for r in self.routines.values() if r.end_ns is not None]
+        over = [r for r in over if not r.warm_up] or over
         if over:
             return max(over, key=lambda r: (r.end_ns or 0, r.routine))
         begun = [r for r in self.routines.values() if self.flights(r.routine)]

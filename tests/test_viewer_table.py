@@ -11,7 +11,7 @@ from PySide6.QtCore import Qt
 from PySide6.QtWidgets import QApplication, QLabel, QWidget
 from pytestqt.qtbot import QtBot
 
-from bridge.messages import FamilyChance, Handstand, Quantity
+from bridge.messages import FamilyChance, Handstand, Quantity, StartList
 from capture.family import FamilyChoices
 from overlay import words
 from tests.conftest import Bus
@@ -357,3 +357,27 @@ def test_the_time_of_day_and_since_the_last_routine_are_told(
     assert words.clock_sentence("14:35:07", 185_000_000_000) == (
         "It is 14:35:07. The last routine ended 3 min 05 s ago."
     )
+
+
+def test_a_warm_up_is_called_so_and_is_not_the_last_routine(
+    arena: DemoArena, viewer: Viewer, qtbot: QtBot
+) -> None:
+    window = viewer.window
+    later = msgspec.structs.replace(arena.routine, routine=2, start_number="7", end_ns=99_000_000_000)
+    arena.publisher.publish(msgspec.structs.replace(later, warm_up=True), t_ns=0)
+    until(qtbot, lambda: window.routines.count() == 2)
+    assert window.routines.itemText(1) == "routine 2, start number 7, warm-up"
+    press(qtbot, window, "y")
+    assert window.state.routine == 1
+    arena.publisher.publish(later, t_ns=0)
+    until(qtbot, lambda: window.routines.itemText(1) == "routine 2, start number 7")
+    press(qtbot, window, "y")
+    assert window.state.routine == 2
+
+
+def test_a_pause_is_said(arena: DemoArena, viewer: Viewer, qtbot: QtBot) -> None:
+    window = viewer.window
+    arena.publisher.publish(StartList(paused="break"), t_ns=0)
+    until(qtbot, lambda: window.health.text() == "Paused. break")
+    arena.publisher.publish(StartList(), t_ns=0)
+    until(qtbot, lambda: window.health.text().startswith("Feed running"))
