@@ -10,3 +10,8 @@ if TYPE_CHECKING:
 
 def add_all(window: Window) -> None:
     """Let every part add its pages and actions. See :mod:`overlay.pages` for how that is done."""
+    from overlay.clinic.in_viewer import add as add_collecting
+    from overlay.note.in_viewer import add as add_note
+
+    add_note(window)
+    add_collecting(window)

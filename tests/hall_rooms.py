@@ -25,6 +25,7 @@ from bridge.session import SessionWriter, new_manifest
 from overlay.desk import DeskThread
 from overlay.feed import Feed, FeedThread
 from overlay.hall.choices import Choices
+from overlay.hall.history import OtherDays
 from overlay.hall.window import HallWindow
 from overlay.recorded import FolderDesk, FolderSource
 from tests.sessions import TIMES_NS, invented_reading, write_segment
@@ -77,7 +78,9 @@ def training_day(
                 apex=Quantity(height, 0.014, "m"),
                 measures=(Measure(name="flight_time", quantity=Quantity(0.70, 0.01, "s"), sentence=""),),
             )  # fmt: skip
-            journal.append(Routine(routine=i + 1, start_number=gymnast, begin_ns=TIMES_NS[at]), TIMES_NS[at])
+            begin_ns, end_ns = TIMES_NS[at], TIMES_NS[at + 12]
+            routine = Routine(routine=i + 1, start_number=gymnast, begin_ns=begin_ns, end_ns=end_ns)
+            journal.append(routine, begin_ns)
             journal.append(reading, reading.end_ns)
         for i, outcome in enumerate(outcomes):
             journal.append(Tag(flight=f"r{i + 1}-f1", outcome=outcome, by="coach"), 0)
@@ -110,10 +113,12 @@ class Turns:
         measure = Measure(name="flight_time", quantity=Quantity(0.66, 0.012, "s"), sentence="")
         return self.publish(number, height_m, msgspec.structs.replace(reading, measures=(measure,), **more))
 
-    def publish(self, number: str, height_m: float, reading: Reading) -> Reading:
-        """Publish a reading and whose it is."""
+    def publish(self, number: str, height_m: float, reading: Reading, *, over: bool = True) -> Reading:
+        """Publish a reading and whose it is; ``over``: she is off the bars."""
         self.arena.heights[reading.flight] = height_m
-        self.arena.publisher.publish(EXAMPLE.routine(reading.routine, number), t_ns=0)
+        begun = EXAMPLE.routine(reading.routine, number)
+        routine = msgspec.structs.replace(begun, end_ns=reading.end_ns) if over else begun
+        self.arena.publisher.publish(routine, t_ns=0)
         self.arena.publisher.publish(reading, t_ns=reading.end_ns)
         return reading
 
@@ -127,6 +132,7 @@ class Hall:
         folder: Path | None = None,
         choices: Choices | None = None,
         size: tuple[int, int] = (1280, 720),
+        root: Path | None = None,
     ) -> None:
         clock = SystemClock()
         self.feed = Feed(clock)
@@ -137,13 +143,17 @@ class Hall:
             assert addresses is not None
             self.desk = DeskThread(lambda: DeskClient(addresses))
             self.receiver = FeedThread(lambda: SessionFeed(addresses), self.feed)
-        self.window = HallWindow(self.feed, self.desk, clock, choices=choices)
+        self.others = DeskThread(lambda: OtherDays(root)) if root is not None else None
+        self.window = HallWindow(self.feed, self.desk, clock, choices=choices, others=self.others)
         self.window.resize(*size)
         self.receiver.start()
         self.desk.start()
+        if self.others is not None:
+            self.others.start()
         self.window.show()
 
     def close(self) -> None:
         self.window.close()
         assert self.receiver.stop(), "the feed thread did not end"
         assert self.desk.stop(), "the desk thread did not end"
+        assert self.others is None or self.others.stop(), "the thread of other days did not end"

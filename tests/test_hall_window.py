@@ -18,19 +18,20 @@ from PySide6.QtWidgets import QLabel, QWidget
 from pytestqt.qtbot import QtBot
 
 import overlay
-from bridge.messages import BandChance
+from bridge.messages import BandChance, Clip, ClipRequest, Refused, SnapshotRequest
 from bridge.session import Session
 from overlay.hall import calm, gallery
 from overlay.hall.calm import mean_luma
 from overlay.hall.choices import Choices, load_choices
 from overlay.hall.cover import Cover
 from overlay.hall.figures import Fading
-from overlay.hall.history import HistoryThread, read_past
+from overlay.hall.history import HistoryThread, OtherDays, read_past
 from overlay.hall.sheet import Sheet
 from overlay.hall.window import NOBODY
 from overlay.theme import LIGHT
 from tests.conftest import Bus
 from tests.hall_rooms import Hall, Turns, training_day
+from tests.sessions import TIMES_NS
 from tests.viewer_arena import EXAMPLE, arena_on
 
 DAY = date(2026, 11, 10)
@@ -227,6 +228,24 @@ def test_she_guesses_first_and_then_sees(qtbot: QtBot, turns: Turns, open_hall: 
     assert window.figure.said.text() == "Guessed level, measured above."
 
 
+def test_nothing_new_comes_on_while_she_is_on_the_bars(
+    qtbot: QtBot, turns: Turns, open_hall: Callable[..., Hall], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    turns.begin(("A7", "coaching"), ("B2", "coaching"))
+    hall = open_hall()
+    window = hall.window
+    turns.publish("A7", 0.4, EXAMPLE.reading(1, 0.4, routine=1), over=False)
+    qtbot.waitUntil(lambda: window.picture.words == "She is on the bars.", timeout=5000)
+    turns.publish("A7", 0.3, EXAMPLE.reading(2, 0.3, routine=1))
+    shows(hall, qtbot, "30 cm")
+    turns.publish("B2", 0.1, EXAMPLE.reading(1, 0.1, routine=2), over=False)
+    qtbot.waitUntil(lambda: len(window.book.over) == 3, timeout=5000)
+    qtbot.wait(300)
+    assert window.figure.number.text() == "30 cm"  # the turn before goes on
+    monkeypatch.setattr("overlay.hall.window.LONGEST_REST_NS", 0)  # an end that never comes is not waited for
+    shows(hall, qtbot, "10 cm")
+
+
 def test_all_flights_of_a_turn_are_shown_one_after_the_other(
     qtbot: QtBot, turns: Turns, open_hall: Callable[..., Hall]
 ) -> None:
@@ -343,6 +362,74 @@ def test_other_days_stand_beside_it_and_in_the_trend_with_what_was_left_out(
     finally:
         assert history.stop()
         hall.close()
+
+
+def test_a_turn_stands_beside_her_best_of_another_day_in_step(qtbot: QtBot, tmp_path: Path) -> None:
+    root = tmp_path / "sessions"
+    best_of_all = training_day(root / "1", DAY - timedelta(9), (0.35,))
+    folder = training_day(root / "2", DAY, (0.30, 0.25))
+    hall = Hall(folder=folder, choices=AT_ONCE, root=root)
+    history = HistoryThread(folder, root)
+    history.read.connect(hall.window.take_past, Qt.ConnectionType.QueuedConnection)
+    try:
+        window = hall.window
+        history.start()
+        shows(hall, qtbot, "25 cm")
+        qtbot.waitUntil(lambda: "Best: 35 cm" in window.others.text(), timeout=5000)
+        qtbot.keyClick(window, Qt.Key.Key_B)
+        best, mine = window.strip.pictures[:2]
+        captions = window.strip.captions
+        qtbot.waitUntil(lambda: best.image is not None and mine.image is not None, timeout=8000)
+        assert captions[0].text() == "best: 35 cm above, ± 3, 01 November"
+        assert captions[1].text() == "now: 25 cm above, ± 3"
+        assert window.loop is not None
+        release = [r.release_ns for r in window.book.over][-1]
+        window.loop.freeze(release)
+        window.tick()
+        for picture, source, at in ((best, best_of_all, 10), (mine, folder, 26)):
+            recorded = next(iter(Session.open(source).decode(TIMES_NS[at], TIMES_NS[at])))[1]
+            assert picture.image is not None
+            row = [picture.image.pixelColor(x, 48).red() for x in range(8, 192, 16)]
+            assert row == recorded[48, 8::16, 0].tolist()  # each picture carries its number
+        qtbot.keyClick(window, Qt.Key.Key_B)
+        qtbot.waitUntil(lambda: window.mode == "one" and window.figure.isVisible(), timeout=8000)
+    finally:
+        assert history.stop()
+        hall.close()
+
+
+def test_release_top_and_end_stand_side_by_side(
+    qtbot: QtBot, turns: Turns, open_hall: Callable[..., Hall]
+) -> None:
+    turns.begin(("A7", "coaching"))
+    turns.turn("A7", 0.3)
+    hall = open_hall()
+    shows(hall, qtbot, "30 cm")
+    qtbot.keyClick(hall.window, Qt.Key.Key_R)
+    strip = hall.window.strip
+    qtbot.waitUntil(lambda: strip.isVisible() and strip.still and hall.window.cover.still, timeout=10000)
+    assert [c.text() for c in strip.captions] == [
+        "release: 41 cm below, ± 3",
+        "top: 30 cm above, ± 3",
+        "regrasp",
+    ]
+    images = [p.image for p in strip.pictures]
+    assert images[0] != images[1] != images[2]
+    assert [p.layers.t_ns for p in strip.pictures] == sorted(p.layers.t_ns or 0 for p in strip.pictures)
+    hall.window.do("earlier")  # there is none before
+    qtbot.keyClick(hall.window, Qt.Key.Key_R)
+    qtbot.waitUntil(lambda: hall.window.picture.isVisible(), timeout=8000)
+
+
+def test_clips_of_other_days_are_refused_in_words(tmp_path: Path) -> None:
+    days = OtherDays(tmp_path)
+    training_day(tmp_path / "1", DAY, (0.2,))
+    assert isinstance(days.ask(ClipRequest(flight="1/r1-f1")), Clip)
+    for flight, why in (("1/r9-f9", "no such flight"), ("../1/r1-f1", "no session of that name")):
+        answer = days.ask(ClipRequest(flight=flight))
+        assert isinstance(answer, Refused)
+        assert why in answer.reason
+    assert isinstance(days.ask(SnapshotRequest()), Refused)
 
 
 def test_a_session_that_has_not_begun_has_no_past(tmp_path: Path) -> None:

@@ -58,6 +58,8 @@ class Chooser(Sheet):
         self.guess.setAccessibleName("The gymnast guesses first, then sees")
         self.whole = QCheckBox("all flights of the turn", self)
         self.whole.setAccessibleName("All flights of the turn, one after the other")
+        self.rest = QCheckBox("nothing new while she is on the bars", self)
+        self.rest.setAccessibleName("Nothing new on the screen while she is on the bars")
         self.slow = self._combo("Slow speed", ["half speed", "quarter speed", "eighth speed"])
         self.first = self._combo("First measure", [kind.title for kind in KINDS.values()])
         self.second = self._combo("Second measure", [NOTHING, *(kind.title for kind in KINDS.values())])
@@ -69,7 +71,7 @@ class Chooser(Sheet):
         rows = (
             ("Whose turn", self.who), ("Show", self.when), ("Every", self.every),
             ("Pause first", self.delay), ("", self.guess),
-            ("", self.whole), ("Then slowly, at", self.slow), ("Big figure", self.first),
+            ("", self.whole), ("", self.rest), ("Then slowly, at", self.slow), ("Big figure", self.first),
             ("Second figure", self.second),
             ("Both for", self.whom), ("", self.keep),
         )  # fmt: skip
@@ -101,6 +103,7 @@ class Chooser(Sheet):
         self.delay.setValue(choices.delay_s)
         self.guess.setChecked(choices.guess)
         self.whole.setChecked(choices.whole_turn)
+        self.rest.setChecked(choices.rest)
         self.slow.setCurrentIndex({2: 0, 4: 1, 8: 2}.get(choices.slow, 1))
         names = choices.shown(gymnast, family)
         known = list(KINDS)
@@ -129,6 +132,7 @@ class Chooser(Sheet):
             delay_s=self.delay.value(),
             guess=self.guess.isChecked(),
             whole_turn=self.whole.isChecked(),
+            rest=self.rest.isChecked(),
             slow=(2, 4, 8)[self.slow.currentIndex()],
         )
         if self.whom.currentData():

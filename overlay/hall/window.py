@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from fractions import Fraction
-from typing import Final
+from typing import Final, Literal
 
 import av
 from PySide6.QtCore import Qt, QTimer, Signal, Slot
@@ -40,6 +40,7 @@ from overlay.hall.gate import GUESSES, Gate, Guess
 from overlay.hall.history import Past
 from overlay.hall.measures import Figure, bar_does_not_apply, best, difference, figure, usual
 from overlay.hall.picture import HallPicture
+from overlay.hall.strip import Panel, Strip
 from overlay.hall.trend import TrendPage
 from overlay.panel import label
 from overlay.picture import Layers
@@ -54,9 +55,12 @@ BEFORE_NS: Final = 900_000_000  # replayed before the release: the swing into it
 AFTER_NS: Final = 700_000_000
 AGAIN_NS: Final = 800_000_000
 TRIES: Final = 5
+LONGEST_REST_NS: Final = 40_000_000_000
 SILENCE_NS: Final = 1_700_000_000
 RUNGS: Final = 8  # turns on the ladder
 OUTCOMES: Final[tuple[tuple[Outcome, str], ...]] = (("made", "M"), ("missed", "X"), ("spotted", "S"))
+Mode = Literal["one", "beside", "three"]
+BESIDE_BYTES: Final = 250_000_000  # decoded frames of the turn put beside
 NOBODY: Final = "No start number for this turn, so it is compared with nothing."
 
 
@@ -66,7 +70,13 @@ class HallWindow(QWidget):
     closing = Signal()
 
     def __init__(
-        self, feed: Feed, desk: DeskThread, clock: Clock, theme: Theme = DARK, choices: Choices | None = None
+        self,
+        feed: Feed,
+        desk: DeskThread,
+        clock: Clock,
+        theme: Theme = DARK,
+        choices: Choices | None = None,
+        others: DeskThread | None = None,
     ) -> None:
         super().__init__()
         self.book = TurnBook()
@@ -77,6 +87,8 @@ class HallWindow(QWidget):
         self._newest: str | None = None
         self._flight: str | None = None  # on show, or held back
         self._by_hand = False  # the coach went to another flight
+        self._came_ns: dict[str, int] = {}  # when each flight came
+        self._waiting = False  # for the end of a turn
         self._coming: str | None = None  # flight of the same turn whose pictures are fetched
         self._store: FrameStore[av.VideoFrame] | None = None
         self._store_flight: str | None = None
@@ -86,6 +98,15 @@ class HallWindow(QWidget):
         self._tries, self._again_ns = 0, 0
         self._trouble = ""
         self._held = ""
+        self._others = others  # clips of other days
+        self.mode: Mode = "one"
+        self._beside: Turn | None = None  # what a turn is put beside: her best, or else her last
+        self._beside_store: FrameStore[av.VideoFrame] | None = None
+        self._beside_name = "best"
+        self._beside_asked: tuple[str, str] | None = None
+        self._beside_image: tuple[int, QImage] | None = None
+        self._beside_trouble = ""
+        self._three_shown: tuple[object, tuple[Panel, ...]] | None = None
         self.setWindowTitle("Railcrest, hall")
         self.setAttribute(Qt.WidgetAttribute.WA_StyledBackground)
         self.setAccessibleName("Railcrest, the hall's screen")
@@ -98,7 +119,9 @@ class HallWindow(QWidget):
         feed.arrived.connect(self._take, Qt.ConnectionType.QueuedConnection)
         desk.clip_ready.connect(self.show_clip, Qt.ConnectionType.QueuedConnection)
         desk.clip_failed.connect(self._clip_failed, Qt.ConnectionType.QueuedConnection)
-        desk.answered.connect(self._answered, Qt.ConnectionType.QueuedConnection)
+        for each in (desk, others):
+            if each is not None:
+                each.answered.connect(self.take_answer, Qt.ConnectionType.QueuedConnection)
         self._timer = QTimer(self)
         self._timer.setTimerType(Qt.TimerType.PreciseTimer)
         self._timer.timeout.connect(self.tick)
@@ -109,6 +132,8 @@ class HallWindow(QWidget):
     def _build(self) -> None:
         self.page = QWidget(self)
         self.picture = HallPicture(self.page)
+        self.strip = Strip(self.page)
+        self.strip.hide()
         self.speed = label("Speed", "", self.page)
         self.figure = BigFigure(self.page)
         self.ladder = Ladder(self.page)
@@ -143,6 +168,7 @@ class HallWindow(QWidget):
         self._top, self._bottom, self._foot = QHBoxLayout(), QHBoxLayout(), QHBoxLayout()
         self._left = QVBoxLayout()
         self._left.addWidget(self.picture, 1)
+        self._left.addWidget(self.strip, 1)
         self._left.addWidget(self.speed)
         self._top.addLayout(self._left)
         self._top.addWidget(self.figure, 1)
@@ -180,6 +206,8 @@ class HallWindow(QWidget):
             "made": lambda: self.tag("made"),
             "missed": lambda: self.tag("missed"),
             "spotted": lambda: self.tag("spotted"),
+            "beside": lambda: self._set_mode("beside"),
+            "three": lambda: self._set_mode("three"),
             "choose": self._open_chooser,
             "trend": self._other_page,
             "theme": self._other_theme,
@@ -201,15 +229,30 @@ class HallWindow(QWidget):
             return
         if self.book.scene is not None:
             self.picture.set_picture_size(self.book.scene.picture)
+            self.strip.set_picture_size(self.book.scene.picture)
             self._share()
+        self._pick_newest()
+        self._refresh()
+
+    def _pick_newest(self) -> None:
+        """Go to the newest flight that may come on: while she is on the bars, nothing new does."""
+        now_ns = self._clock.now_ns()
         over = self.book.over
-        newest = over[-1] if over else None
+        for reading in over:
+            self._came_ns.setdefault(reading.flight, now_ns)
+        rest = self.gate.choices.rest
+        may = [r for r in over if not (rest and self._rests(r, now_ns))]
+        self._waiting = len(may) < len(over)
+        newest = may[-1] if may else None
         if newest is None:
             self._newest = self._flight = None
         elif newest.flight != self._newest or self._flight not in self.book.readings:
             self._newest, self._by_hand = newest.flight, False
             self._show(newest)
-        self._refresh()
+
+    def _rests(self, reading: Reading, now_ns: int) -> bool:
+        """Whether a flight waits for the end of its turn, which is not waited for longer than a while."""
+        return self.book.on_bars(reading) and now_ns - self._came_ns[reading.flight] < LONGEST_REST_NS
 
     @Slot(object)
     def take_past(self, past: Past) -> None:
@@ -271,9 +314,15 @@ class HallWindow(QWidget):
             self._again_ns = self._clock.now_ns() + AGAIN_NS
 
     @Slot(str, object, object)
-    def _answered(self, tag: str, _request: object, answer: object) -> None:
+    def take_answer(self, tag: str, _request: object, answer: object) -> None:
+        """Take what a desk answered."""
         if tag == "hall" and isinstance(answer, Refused):
             self._say(f"Not kept: {answer.reason}")
+        elif tag.startswith("beside ") and tag == self.beside_tag:
+            self._beside_store = answer if isinstance(answer, FrameStore) else None
+            self._beside_trouble = f"Not to be had: {answer.reason}" if isinstance(answer, Refused) else ""
+            self._beside_image = None
+            self._restart()
 
     # --- what the coach and the gymnast do ------------------------------------------------------
 
@@ -324,6 +373,20 @@ class HallWindow(QWidget):
         if reading is not None:
             said: Outcome = "" if self.book.outcome(reading.flight) == outcome else outcome
             self._desk.ask("hall", TagRequest(body=Tag(flight=reading.flight, outcome=said, by="coach")))
+
+    def _set_mode(self, mode: Mode) -> None:
+        """Put pictures side by side; asked for again, go back to the one."""
+        wanted: Mode = "one" if self.mode == mode else mode
+
+        def turn() -> None:
+            self.mode = wanted
+            self.picture.setVisible(wanted == "one")
+            self.strip.setVisible(wanted != "one")
+            self.figure.setVisible(wanted == "one")
+            self._share()
+            self._refresh()
+
+        self.cover.change(self._theme.paper, turn)
 
     def _go(self, by: int) -> None:
         flights = [r.flight for r in self.book.over]
@@ -392,6 +455,11 @@ class HallWindow(QWidget):
     @Slot()
     def tick(self) -> None:
         """Show the picture that is due, and let everything that fades go on."""
+        if self._waiting:
+            before = self._newest
+            self._pick_newest()
+            if self._newest != before:
+                self._refresh()
         if self._holds() != self._held:
             self._restart()
             self._refresh()
@@ -400,6 +468,7 @@ class HallWindow(QWidget):
         self._draw_picture()
         self._go_on_in_turn()
         self.picture.step()
+        self.strip.step()
         for part in (self.figure, self.ladder, self.counts_part, self.chooser, self.card, self.cover):
             part.step()
         self._draw_status()
@@ -421,7 +490,8 @@ class HallWindow(QWidget):
     def still(self) -> bool:
         """Whether nothing fades or is veiled any more."""
         words = (self.figure, self.ladder, self.counts_part)
-        return all(part.still for part in (*words, self.chooser, self.card, self.cover, self.picture))
+        pictures = self.picture if self.mode == "one" else self.strip
+        return all(part.still for part in (*words, self.chooser, self.card, self.cover, pictures))
 
     def _holds(self) -> str:
         return "" if self._by_hand or self.reading is None else self.gate.holds()
@@ -450,6 +520,7 @@ class HallWindow(QWidget):
             self._draw_trend()
 
     def _tell(self, reading: Reading) -> None:
+        self._beside = None
         gymnast = self.book.gymnast(reading)
         who = gymnast or f"turn {self.book.place(reading)}"
         skill = words.short_family(reading.family)
@@ -496,6 +567,8 @@ class HallWindow(QWidget):
         last_turn, last = made[-1]
         top = best(f for _, f in made) if now.kind.aims else usual(f for _, f in made)
         assert top is not None
+        self._beside = next(t for t, f in made if f is top) if now.kind.aims else last_turn
+        self._beside_name = "best" if now.kind.aims else "last"
         said.append(difference(now, last, "her last turn").capitalize() + ".")
         rungs = [
             Rung(f, "last" if f is last else "best" if f is top and now.kind.aims else "") for _, f in made
@@ -541,7 +614,8 @@ class HallWindow(QWidget):
     def _draw_picture(self) -> None:
         reading, loop, store = self.reading, self.loop, self._store
         if reading is None:
-            empty = "Waiting for the first turn." if self.book.scene else "Waiting for the session."
+            empty = "Waiting for the session." if self.book.scene is None else "Waiting for the first turn."
+            empty = "She is on the bars." if self._waiting else empty
             self._no_picture(empty)
         elif self.book.consent(self.book.gymnast(reading)) == "do not film":
             self._no_picture("Not shown.")
@@ -549,31 +623,116 @@ class HallWindow(QWidget):
             self._no_picture(self._held)
         elif loop is None or store is None:
             self._no_picture(self._trouble or "The pictures are on their way.")
-        else:
+        elif self.mode == "one":
             self._draw_frame(reading, loop, store)
+        elif self.mode == "three":
+            self.strip.show_panels(self._three(reading, store))
+            self.speed.setText("")
+        else:
+            self.strip.show_panels(self._both(reading, loop, store))
+            self.speed.setText(words.speed_words(loop.speed))
 
     def _no_picture(self, text: str) -> None:
         self.picture.show_words(text)
+        if self.mode != "one":
+            self.strip.show_panels((Panel(text),))
         self.speed.setText("")
 
     def _draw_frame(self, reading: Reading, loop: Loop, store: FrameStore[av.VideoFrame]) -> None:
         index = loop.index
         if self._image is None or self._image[:2] != (reading.flight, index):
             self._image = (reading.flight, index, frame_image(store.frames[index]))
+        layers = self._layers(reading, store.times_ns[index], moving=loop.playing)
+        self.picture.show_picture(self._image[2], layers)
+        self.speed.setText(words.speed_words(loop.speed) + ("" if loop.playing else ", standing still"))
+
+    def _layers(self, reading: Reading, t_ns: int, *, moving: bool) -> Layers:
         applies = not bar_does_not_apply(reading) or reading.rail not in ("high", "low")
         scene = self.book.scene
-        self.picture.show_picture(
-            self._image[2],
-            Layers(
-                level=self.level if applies else "picture",
-                lines=scene.lines if scene else (),
-                drawing=reading.drawing,
-                height=reading.apex,
-                t_ns=store.times_ns[index],
-                moving=loop.playing,
-            ),
+        return Layers(
+            level=self.level if applies else "picture",
+            lines=scene.lines if scene else (),
+            drawing=reading.drawing,
+            height=reading.apex,
+            t_ns=t_ns,
+            moving=moving,
         )
-        self.speed.setText(words.speed_words(loop.speed) + ("" if loop.playing else ", standing still"))
+
+    def _three(self, reading: Reading, store: FrameStore[av.VideoFrame]) -> tuple[Panel, ...]:
+        """Release, highest point and end, frozen side by side."""
+        key = (reading.flight, reading.state, self.level, len(store))
+        if self._three_shown is None or self._three_shown[0] != key:
+            panels = []
+            for name, t_ns in (
+                ("release", reading.release_ns),
+                ("apex", reading.apex_ns),
+                ("end", reading.end_ns),
+            ):
+                index = store.nearest(t_ns)
+                layers = self._layers(reading, store.times_ns[index], moving=False)
+                panels.append(
+                    Panel(self._moment_words(reading, name), frame_image(store.frames[index]), layers)
+                )
+            self._three_shown = key, tuple(panels)
+        return self._three_shown[1]
+
+    def _moment_words(self, reading: Reading, name: str) -> str:
+        title = {"release": "release", "apex": "top"}.get(name, reading.end_kind)
+        found = figure(reading, name) if includes(self.level, "height") else None
+        return f"{title}: {_short(found)}" if found else title
+
+    def _both(self, reading: Reading, loop: Loop, store: FrameStore[av.VideoFrame]) -> tuple[Panel, ...]:
+        """Her best comparable turn and this one, in step from the release."""
+        index = loop.index
+        if self._image is None or self._image[:2] != (reading.flight, index):
+            self._image = (reading.flight, index, frame_image(store.frames[index]))
+        t_ns = store.times_ns[index]
+        mine = Panel(
+            self._moment_words_of(reading, "now"),
+            self._image[2],
+            self._layers(reading, t_ns, moving=loop.playing),
+        )
+        turn = self._beside
+        if turn is None:
+            return (Panel("Nothing of hers to put beside it yet."), mine)
+        self._fetch_beside(turn)
+        other = self._beside_store
+        if other is None:
+            return (Panel(self._beside_trouble or "The pictures are on their way."), mine)
+        at = other.shown_at(turn.reading.release_ns + t_ns - reading.release_ns)
+        if self._beside_image is None or self._beside_image[0] != at:
+            self._beside_image = at, frame_image(other.frames[at])
+        layers = self._layers(turn.reading, other.times_ns[at], moving=loop.playing)
+        day = "" if turn.session == self.past.name else f", {turn.day:%d %B}"
+        return (
+            Panel(
+                self._moment_words_of(turn.reading, self._beside_name) + day, self._beside_image[1], layers
+            ),
+            mine,
+        )
+
+    def _moment_words_of(self, reading: Reading, name: str) -> str:
+        found = figure(reading, "apex") if includes(self.level, "height") else None
+        return f"{name}: {_short(found)}" if found else name
+
+    @property
+    def beside_tag(self) -> str:
+        """What the desk is asked under for the turn that this one is put beside."""
+        return f"beside {self._beside.session}/{self._beside.reading.flight}" if self._beside else ""
+
+    def _fetch_beside(self, turn: Turn) -> None:
+        key = (turn.session, turn.reading.flight)
+        if key == self._beside_asked:
+            return
+        self._beside_asked, self._beside_store, self._beside_trouble = key, None, ""
+        here = turn.session == self.past.name
+        flight = turn.reading.flight if here else f"{turn.session}/{turn.reading.flight}"
+        desk = self._desk if here else self._others
+        if desk is None:
+            self._beside_trouble = "The pictures of other days are not on this machine."
+            return
+        request = ClipRequest(flight=flight, before_ns=BEFORE_NS, after_ns=AFTER_NS)
+        desk.ask(self.beside_tag, request, only_last=True, memory_bytes=BESIDE_BYTES)
 
     def _draw_status(self) -> None:
         heard = self._feed.heard_ns
@@ -620,6 +779,7 @@ class HallWindow(QWidget):
         self._foot.setSpacing(round(1.5 * u))
         self.picture.set_theme(theme, round(4.6 * u))
         self.figure.set_theme(theme, u)
+        self.strip.set_theme(theme, u)
         self.ladder.set_theme(theme, u)
         sized(self.speed, round(4.2 * u), theme.quiet)
         sized(self.others, round(4.4 * u), theme.ink)
@@ -634,13 +794,13 @@ class HallWindow(QWidget):
     def _share(self) -> None:
         """Give the picture the height that is left, and the words the width."""
         u = self.unit_px
-        self.ladder.setFixedHeight(round(25 * u))
+        self.ladder.setFixedHeight(round(27 * u))
         self.speed.setFixedHeight(round(5.4 * u))
         self.counts_part.setFixedWidth(round(62 * u))
         across, down = (
             self.book.scene.picture if self.book.scene and min(self.book.scene.picture) > 0 else (16, 9)
         )
-        tall = self.height() - round((25 + 5.4 + 4 + 6 + 3.2) * u)
+        tall = self.height() - round((27 + 5.4 + 4 + 6 + 1.4) * u)
         self.picture.setFixedWidth(min(round(tall * across / down), round(0.57 * self.width())))
 
     def resizeEvent(self, event: QResizeEvent) -> None:  # noqa: N802
