@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib.metadata
 from pathlib import Path
 
 import msgspec
@@ -9,8 +10,17 @@ import pytest
 
 from bridge.clock import ManualClock
 from bridge.messages import Measure, Moment, Quantity, Reading, Snapshot, Tag
+from bridge.removal import GROUP
 from overlay.hall.book import TurnBook
-from overlay.hall.choices import Choices, choices_file, for_family, for_gymnast, keep_choices, load_choices
+from overlay.hall.choices import (
+    Choices,
+    choices_file,
+    for_family,
+    for_gymnast,
+    forget,
+    keep_choices,
+    load_choices,
+)
 from overlay.hall.gate import GUESS_WORDS, NS, Gate
 from overlay.hall.measures import KINDS, bar_does_not_apply, best, difference, figure, usual
 from tests.viewer_arena import EXAMPLE
@@ -189,6 +199,20 @@ def test_choices_lie_in_the_settings_folder(tmp_path: Path, monkeypatch: pytest.
     assert load_choices() == Choices()
     (tmp_path / "file").write_text("")
     assert "not remembered" in keep_choices(Choices(), tmp_path / "file" / "hall.json")
+
+
+def test_who_is_taken_out_leaves_no_choices(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("RAILCREST_CONFIG", str(tmp_path))
+    chosen = Choices()
+    for number in ("A7", "A77"):
+        chosen = chosen.with_measures(for_gymnast(number, "dismount"), ("flight_time",))
+    keep_choices(chosen)
+    assert forget("any session", "A7") == ["hall.json: what the hall shows of dismount"]
+    assert list(load_choices().measures) == ["gymnast A77, dismount"]
+    assert forget("any session", "A7") == []
+    assert forget("any session", "") == []
+    told = importlib.metadata.entry_points(group=GROUP)
+    assert forget in [point.load() for point in told]
 
 
 # --- whose and how many ---

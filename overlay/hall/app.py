@@ -45,7 +45,7 @@ def run_hall(
 
     from overlay.desk import DeskThread
     from overlay.feed import Feed, FeedThread
-    from overlay.hall.history import HistoryThread
+    from overlay.hall.history import HistoryThread, OtherDays
     from overlay.hall.window import HallWindow
     from overlay.recorded import FolderDesk, FolderSource
     from overlay.theme import DARK, LIGHT
@@ -60,11 +60,12 @@ def run_hall(
         receiver = FeedThread(lambda: SessionFeed(found, clock), feed)
         desk = DeskThread(lambda: DeskClient(found, clock=clock))
     history = HistoryThread(session, root)
-    window = HallWindow(feed, desk, clock, LIGHT if light else DARK)
+    others = DeskThread(lambda: OtherDays(root))
+    window = HallWindow(feed, desk, clock, LIGHT if light else DARK, others=others)
     history.read.connect(window.take_past, Qt.ConnectionType.QueuedConnection)
     return run_window(
         window,
-        (receiver, desk, history),
+        (receiver, desk, others, history),
         full_screen=not windowed,
         shown=(lambda: shown(window)) if shown else None,
     )

@@ -45,6 +45,11 @@ class TurnBook:
         found = (r for r in self.readings.values() if r.state != "provisional")
         return sorted(found, key=lambda r: (r.release_ns, r.routine, r.number))
 
+    def on_bars(self, reading: Reading) -> bool:
+        """Whether the turn of a flight is still under way."""
+        routine = self.routines.get(reading.routine)
+        return routine is not None and routine.end_ns is None
+
     def gymnast(self, reading: Reading) -> str:
         """Whose flight it was; "" where nobody said."""
         routine = self.routines.get(reading.routine)

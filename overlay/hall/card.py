@@ -17,6 +17,8 @@ BINDINGS: Final[tuple[Binding, ...]] = (
     Binding("earlier", ("Left",), "flight before", "Turn"),
     Binding("later", ("Right",), "flight after", "Turn"),
     Binding("newest", ("N", "End"), "the newest again", "Turn"),
+    Binding("beside", ("B",), "beside her best, in step; and back", "Turn"),
+    Binding("three", ("R",), "release, top and end side by side; and back", "Turn"),
     Binding("guess_above", ("1",), "she guesses: above the bar", "Guess"),
     Binding("guess_level", ("2",), "she guesses: level with it", "Guess"),
     Binding("guess_below", ("3",), "she guesses: below it", "Guess"),

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import logging
 import os
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Final, Literal
 
 import msgspec
 import platformdirs
 
+from bridge.errors import ConfigError
 from overlay.hall.measures import DEFAULT, KINDS
 
 log = logging.getLogger(__name__)
@@ -31,6 +33,7 @@ class Choices(msgspec.Struct, frozen=True, kw_only=True):
     every: Annotated[int, msgspec.Meta(ge=2, le=20)] = 3  # of "some": every third turn
     delay_s: Annotated[float, msgspec.Meta(ge=0, le=LONGEST_DELAY_S)] = 3.0
     guess: bool = False  # the gymnast guesses first
+    rest: bool = True  # nothing new while she is still on the bars
     whole_turn: bool = True  # its flights one after the other, not only the last
     slow: Annotated[int, msgspec.Meta(ge=2, le=8)] = 4  # a quarter of true speed
     measures: dict[str, tuple[str, ...]] = {}
@@ -57,6 +60,22 @@ def for_gymnast(gymnast: str, family: str) -> str:
 def for_family(family: str) -> str:
     """What a choice for everybody's flights of a family is kept under."""
     return f"family {family}"
+
+
+def forget(session: str, number: str, sets: Sequence[Path] = ()) -> list[str]:
+    """Take out what was chosen for a gymnast who is taken out of a session; a line for each thing that went.
+
+    Raises:
+        ConfigError: the settings cannot be written.
+    """
+    path = choices_file()
+    choices = load_choices(path)
+    hers = [key for key in choices.measures if number and key.startswith(f"gymnast {number}, ")]
+    if hers:
+        kept = {key: names for key, names in choices.measures.items() if key not in hers}
+        if refused := keep_choices(msgspec.structs.replace(choices, measures=kept), path):
+            raise ConfigError(refused)
+    return [f"{path.name}: what the hall shows of {key.partition(', ')[2]}" for key in hers]
 
 
 def choices_file() -> Path:

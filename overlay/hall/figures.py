@@ -228,7 +228,7 @@ class Ladder(Fading):
         painter.setFont(font)
         tall = QFontMetricsF(font).height()
         under = any(r.figure.value < self._rule for r in self.rungs)
-        box = QRectF(self.rect()).adjusted(0, 2.1 * tall, 0, -2.1 * tall if under else -2 * u)
+        box = QRectF(self.rect()).adjusted(0, 1.1 * tall, 0, -(2.1 if under else 1.2) * tall)
         if not self.rungs:
             painter.setPen(QColor(self._theme.quiet))
             flags = int(Qt.AlignmentFlag.AlignLeft | Qt.AlignmentFlag.AlignVCenter | Qt.TextFlag.TextWordWrap)
@@ -265,27 +265,17 @@ class Ladder(Fading):
         u, figure = self._unit, rung.figure
         now = rung.name == "now"
         colour = QColor(self._theme.hips if now else self._theme.ink)
-        y = y_of(figure.value)
-        painter.setPen(QPen(colour, 0.7 * u, Qt.PenStyle.SolidLine, Qt.PenCapStyle.FlatCap))
-        painter.drawLine(
-            QPointF(x, y_of(figure.value + figure.give)), QPointF(x, y_of(figure.value - figure.give))
-        )
-        reach = abs(y_of(figure.value + figure.give) - y) > 1.6 * u
-        for end in (figure.value + figure.give, figure.value - figure.give) if reach else ():
-            painter.drawLine(QPointF(x - 1.6 * u, y_of(end)), QPointF(x + 1.6 * u, y_of(end)))
-        radius = (1.2 if now else 0.8) * u
-        painter.setBrush(colour if now else QColor(self._theme.paper))
-        painter.setPen(QPen(colour, 0.6 * u))
-        painter.drawEllipse(QPointF(x, y), radius, radius)
+        high, low = y_of(figure.value + figure.give), y_of(figure.value - figure.give)
+        shade = QColor(colour)
+        shade.setAlpha(110)
+        half = (2.4 if now else 1.8) * u
+        painter.fillRect(QRectF(x - half, high, 2 * half, low - high), shade)  # its give or take
+        painter.setPen(QPen(colour, (1.1 if now else 0.7) * u, Qt.PenStyle.SolidLine, Qt.PenCapStyle.FlatCap))
+        painter.drawLine(QPointF(x - half, y_of(figure.value)), QPointF(x + half, y_of(figure.value)))
         number = figure.number.removesuffix(" cm")
         if figure.kind.against_bar and figure.value < 0 and math.floor(abs(figure.value) + 0.5):
             number = f"−{number}"
         below = figure.value < self._rule
-        edge = (
-            y_of(figure.value - figure.give) + 0.8 * u
-            if below
-            else y_of(figure.value + figure.give) - 0.8 * u
-        )
-        for line, text in enumerate((number, rung.name)):
-            top = edge + line * tall if below else edge - (line + 1) * tall
+        edge = low + 0.4 * u if below else high - 0.4 * u
+        for top, text in ((edge if below else edge - tall, number), (self.height() - tall, rung.name)):
             painter.drawText(QRectF(x - step, top, 2 * step, tall), int(Qt.AlignmentFlag.AlignCenter), text)

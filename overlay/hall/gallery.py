@@ -12,7 +12,7 @@ import msgspec
 from PySide6.QtWidgets import QApplication
 
 from bridge.clock import ManualClock
-from bridge.messages import Entry, Measure, Quantity, Reading, Snapshot, StartList, Tag
+from bridge.messages import Entry, Measure, Quantity, Reading, Routine, Snapshot, StartList, Tag
 from bridge.turns import SetUp, Turn
 from overlay.app import start_application
 from overlay.desk import Connection, DeskThread
@@ -110,7 +110,10 @@ class _Hall:
         self.settle()
 
     def _publish(self, tags: Sequence[Tag] = ()) -> None:
-        routines = tuple(self.example.routine(i + 1, n) for i, n in enumerate(self.numbers))
+        routines = tuple(
+            Routine(routine=r.routine, start_number=n, begin_ns=r.release_ns, end_ns=r.end_ns)
+            for r, n in zip(self.readings, self.numbers, strict=True)
+        )
         entries = (
             Entry(number="A7", order=1, consent="coaching"),
             Entry(number="B2", order=2, consent="do not film"),
@@ -163,6 +166,20 @@ def _states(hall: _Hall) -> Iterator[str]:
         hall.turn("A7", timed(example.reading(1, 0.26, routine=i), 0.7), 0.26)
     yield "every-third"
     window.gate.choices = Choices(delay_s=0.0)
+    window.do("see")
+    window.do("three")
+    hall.settle()
+    yield "three-moments"
+    window.do("beside")
+    hall.settle()
+    best = example.clip(example.reading(1, 0.33, routine=4), 0.33)
+    window.take_answer(window.beside_tag, None, decode_clip(best))
+    if window.loop is not None:
+        window.loop.freeze(hall.readings[-1].apex_ns)
+    hall.settle()
+    yield "beside-her-best"
+    window.do("beside")
+    hall.settle()
     window.do("trend")
     hall.settle()
     yield "trend"

@@ -7,11 +7,14 @@ from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
+import msgspec
 from PySide6.QtCore import QObject, Signal
 
 from bridge.errors import RecordingError
+from bridge.messages import Answer, ClipRequest, Refused, Request
 from bridge.session import find_sessions, read_manifest
 from bridge.turns import SetUp, Turn, day_of, gather, set_up_of
+from overlay.recorded import RecordedSession
 
 
 @dataclass(frozen=True, slots=True)
@@ -39,6 +42,25 @@ def read_past(session: Path | None, root: Path) -> Past:
     others = [f for f in find_sessions(root) if session is None or f.resolve() != session.resolve()]
     turns, refused = gather(others)
     return Past(name, here, day, tuple(turns), tuple(refused))
+
+
+class OtherDays:
+    """Cuts clips of other sessions under ``root``, asked for as ``session/flight``. Used by one thread."""
+
+    def __init__(self, root: Path) -> None:
+        self._root = root
+
+    def ask(self, request: Request, timeout_s: float = 5.0) -> Answer:
+        """The recorded frames of a flight, or why there are none."""
+        if not isinstance(request, ClipRequest):
+            return Refused(reason="only clips are kept of other days")
+        session, _, flight = request.flight.partition("/")
+        if session in {"", ".", ".."} or Path(session).name != session:
+            return Refused(reason=f"{session}: no session of that name")
+        return RecordedSession(self._root / session).clip(msgspec.structs.replace(request, flight=flight))
+
+    def close(self) -> None:
+        """Nothing is held open."""
 
 
 class HistoryThread(QObject):
