@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Iterable
 from contextlib import closing
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 from typing import Any, Final
 
-from bridge.errors import ConfigError
+from bridge.errors import ConfigError, RailcrestError
+from bridge.journal import FILE as JOURNAL_FILE
+from bridge.journal import Journal, Note
 from bridge.messages import Reading
 from bridge.session import Session
 from overlay.clinic.copies import session_of
@@ -107,6 +110,26 @@ def follow(kept: Collection) -> list[str]:
             gone = kept.set_consent(example.session, example.gymnast, consent)
             said += [f"{name}: taken out, consent became “{consent}”" for name in gone]
     said += [f"{name}: taken out, its day was past" for name in kept.drop_expired()]
+    return said
+
+
+def note_export(examples: Iterable[Example], what: str, by: str, why: str) -> list[str]:
+    """Note in each session's journal that pictures of it left: what, by whom (role) and what for.
+
+    Returns:
+        Where it could not be noted, one line each.
+    """
+    said = []
+    by_folder: dict[str, list[str]] = {}
+    for example in examples:
+        by_folder.setdefault(example.folder, []).append(example.flight)
+    for folder, flights in by_folder.items():
+        try:
+            with Journal(Session.open(folder).file(JOURNAL_FILE), write=True) as journal:
+                text = f"{what}: {', '.join(flights)}; why: {why or 'not said'}"
+                journal.append(Note(about="export", text=text, by=by), 0)
+        except RailcrestError as error:
+            said.append(f"the export is not noted in {folder}: {error}")
     return said
 
 

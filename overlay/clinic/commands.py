@@ -18,9 +18,15 @@ from bridge.session import data_dir
 if TYPE_CHECKING:
     from overlay.clinic import compare as compared
     from overlay.clinic.examples import Collection, Example, Reference
-    from overlay.clinic.practice import State
+    from overlay.clinic.practice import Practice, State
 
 Set = Annotated[Path | None, typer.Option("--set", help="The example set's file.", dir_okay=False)]
+AsRecorded = Annotated[
+    bool,
+    typer.Option(
+        "--as-recorded", help="Take clips that nobody looked over for numbers, names and scores, too."
+    ),
+]
 
 
 def register(app: typer.Typer) -> None:
@@ -28,6 +34,7 @@ def register(app: typer.Typer) -> None:
     group = typer.Typer(
         help="Example flights, blind practice marking, and how far the markers agree.", no_args_is_help=True
     )
+    group.command("evening")(evening)
     group.command("collect")(collect)
     group.command("refer")(refer)
     group.command("hide")(hide)
@@ -38,6 +45,10 @@ def register(app: typer.Typer) -> None:
     group.command("report")(report)
     group.command("compare")(compare)
     group.command("disputed")(disputed)
+    group.command("reel")(reel)
+    group.command("lesson")(lesson)
+    group.command("pack")(pack)
+    group.command("unpack")(unpack)
     app.add_typer(group, name="clinic")
 
 
@@ -222,6 +233,7 @@ def practice(
     port: Annotated[int, typer.Option(help="0 lets the system choose.")] = 0,
     window: Annotated[bool, typer.Option(help="The projector's window; without it, the page alone.")] = True,
     full: Annotated[bool, typer.Option("--full", help="The window fills the screen.")] = False,
+    as_recorded: AsRecorded = False,
     set_file: Set = None,
 ) -> None:
     """Show a practice marking to the room, or go on with one."""
@@ -251,23 +263,49 @@ def practice(
         if not window:
             run(held, host, port, tell=typer.echo)
             return
-        from overlay.clinic.room_app import run_room
-        from overlay.clinic.shelf import Shelf
-
         kept = _collection(set_file)
         for line in follow(kept):
             typer.echo(line, err=True)
-        known = {e.id: e for e in kept.find(cleared=True)}
-        shows = list(dict.fromkeys(s.clip for s in held.state.plan.showings))
-        if absent := [name for name in shows if name not in known]:
-            raise ConfigError(
-                f"{', '.join(absent)}: not cleared for teaching any more; begin another practice"
-            )
-        if unseen := [name for name in shows if known[name].hidden is None]:
-            typer.echo(f"not looked over for numbers, names and scores: {', '.join(unseen)}", err=True)
-        shelf = Shelf(kept.copies, [known[name] for name in shows])
-        shelf.prepare(lambda name, n, of: typer.echo(f"copy {n} of {of}: {name}", err=True))
-        raise typer.Exit(run_room(held, shelf, host, port, tell=typer.echo, full=full))
+        raise typer.Exit(_show(held, kept, host, port, full=full, as_recorded=as_recorded))
+
+
+def evening(
+    full: Annotated[bool, typer.Option("--full", help="The projector's window fills the screen.")] = False,
+    set_file: Set = None,
+) -> None:
+    """Set up an evening in a window: choose clips and how they are shown; or go on with an earlier one."""
+    from overlay.app import start_application
+    from overlay.clinic.collecting import follow
+    from overlay.clinic.evening import choose, practice_of
+    from overlay.clinic.steps import shipped_tables
+
+    kept = _collection(set_file)
+    for line in follow(kept):
+        typer.echo(line, err=True)
+    start_application()
+    folder = data_dir() / "practices"
+    chosen = choose(kept, shipped_tables(), folder, lambda file: _reports(file, file.parent / file.stem))
+    if chosen is None:
+        return
+    with practice_of(chosen, kept, folder, _today()) as held:
+        raise typer.Exit(_show(held, kept, chosen.host, 0, full=full))
+
+
+def _show(
+    held: Practice, kept: Collection, host: str, port: int, *, full: bool = False, as_recorded: bool = False
+) -> int:
+    """Show a practice in its window, with the page for its markers; gives the exit code."""
+    from overlay.clinic.room_app import run_room
+    from overlay.clinic.shelf import Shelf
+
+    known = {e.id: e for e in kept.find(cleared=True)}
+    shows = list(dict.fromkeys(s.clip for s in held.state.plan.showings))
+    if absent := [name for name in shows if name not in known]:
+        raise ConfigError(f"{', '.join(absent)}: not cleared for teaching any more; begin another practice")
+    _refuse_unseen([known[name] for name in shows], as_recorded)
+    shelf = Shelf(kept.copies, [known[name] for name in shows])
+    shelf.prepare(lambda name, n, of: typer.echo(f"copy {n} of {of}: {name}", err=True))
+    return run_room(held, shelf, host, port, tell=typer.echo, full=full)
 
 
 def agree(
@@ -300,21 +338,28 @@ def report(
 ) -> None:
     """Write PDF reports: one for each marker, private, and the room's, which names nobody."""
     from overlay.app import start_application
+
+    start_application()
+    for path in _reports(file, out, marker):
+        typer.echo(path)
+
+
+def _reports(file: Path, out: Path, marker: str | None = None) -> list[Path]:
+    """Write the reports of a practice; Qt has been started."""
     from overlay.clinic.reports import marker_report, room_report, safe_name
 
     state = _state(file)
     if marker is not None and marker not in state.codes:
         raise ConfigError(f"{marker}: nobody of that number joined; they are m1 to m{len(state.codes)}")
-    start_application()
     name, day = safe_name(state.plan.title), _today()
+    written = []
     for who in [marker] if marker else list(state.codes):
-        path = out / f"{name}-private-{who}.pdf"
-        marker_report(path, state, who, day)
-        typer.echo(path)
+        written.append(out / f"{name}-private-{who}.pdf")
+        marker_report(written[-1], state, who, day)
     if marker is None:
-        path = out / f"{name}-room.pdf"
-        room_report(path, state, day)
-        typer.echo(path)
+        written.append(out / f"{name}-room.pdf")
+        room_report(written[-1], state, day)
+    return written
 
 
 def compare(
@@ -363,6 +408,135 @@ def disputed(
         disputed_report(pdf, found, len(files), _today())
 
 
+def reel(
+    out: Annotated[Path, typer.Argument(help="The film to write, such as reel.mp4.", dir_okay=False)],
+    clip: Annotated[list[str] | None, typer.Option(help="An example; again for more.")] = None,
+    beside: Annotated[
+        list[str] | None, typer.Option(help="Two or three examples in step: A,B or A,B,C; again for more.")
+    ] = None,
+    step: Annotated[str, typer.Option("--step", help="In step at: apex or release.")] = "apex",
+    title: Annotated[str, typer.Option()] = "Amplitude on bars",
+    height: Annotated[int, typer.Option(help="Rows of the picture: 360, 720 or 1080.")] = 720,
+    handout: Annotated[Path | None, typer.Option(help="A PDF to take home, too.", dir_okay=False)] = None,
+    by: Annotated[str, typer.Option(help="Who makes it, by role; noted in the sessions.")] = "teacher",
+    why: Annotated[str, typer.Option(help="What for; noted in the sessions.")] = "teaching reel",
+    as_recorded: AsRecorded = False,
+    set_file: Set = None,
+) -> None:
+    """Cut a teaching reel (MP4) of examples cleared for teaching; stopped, it goes on where it was."""
+    from rich.progress import Progress
+
+    from overlay.app import start_application
+    from overlay.clinic.collecting import follow, note_export
+    from overlay.clinic.copies import have_copy
+    from overlay.clinic.handout import write_handout
+    from overlay.clinic.reel import Beside, Take, script, write_reel
+    from overlay.clinic.stills import Size
+
+    if step not in ("apex", "release"):
+        raise typer.BadParameter("choose apex or release", param_hint="--step")
+    if height not in (360, 720, 1080):
+        raise typer.BadParameter("choose 360, 720 or 1080", param_hint="--height")
+    kept = _collection(set_file)
+    for line in follow(kept):
+        typer.echo(line, err=True)
+    groups = [text.split(",") for text in beside or []]
+    names = list(dict.fromkeys([*(clip or []), *(name for group in groups for name in group)]))
+    for name in names:
+        if not kept.get(name).cleared(_today()):
+            raise ConfigError(f"{name}: not cleared for teaching today; leave it out")
+    _refuse_unseen([kept.get(name) for name in names], as_recorded)
+    takes = {}
+    for name in names:
+        folder, copy = have_copy(kept.copies, kept.get(name))
+        takes[name] = Take(name, folder, copy, kept.get(name).reference)
+    start_application()
+    together = [
+        Beside(tuple(takes[n] for n in group), "apex" if step == "apex" else "release") for group in groups
+    ]
+    parts = script(title, [takes[n] for n in clip or []], together)
+    with Progress(transient=True) as bar:
+        task = bar.add_task(out.name, total=None)
+
+        def go_on(done: int, of: int) -> bool:
+            bar.update(task, completed=done, total=of)
+            return True
+
+        write_reel(out, parts, Size(height * 16 // 9, height), go_on)
+    if handout is not None:
+        write_handout(handout, title, list(takes.values()), _today())
+    for line in note_export([kept.get(n) for n in names], out.name, by, why):
+        typer.echo(line, err=True)
+    typer.echo(out)
+
+
+def lesson(
+    folder: Annotated[Path, typer.Argument(help="Made by railcrest studio parallax.", exists=True)],
+    out: Annotated[Path, typer.Argument(help="The film to write, such as parallax.mp4.", dir_okay=False)],
+    height: Annotated[int, typer.Option(help="Rows of the picture: 360, 720 or 1080.")] = 720,
+    handout: Annotated[Path | None, typer.Option(help="A PDF to take home, too.", dir_okay=False)] = None,
+) -> None:
+    """Cut the parallax lesson: one flight from several places, and where a line really belongs."""
+    from rich.progress import Progress
+
+    from bridge.lesson import read_lesson
+    from overlay.app import start_application
+    from overlay.clinic.lesson import lesson_script, write_lesson_handout
+    from overlay.clinic.reel import write_reel
+    from overlay.clinic.stills import Size
+
+    if height not in (360, 720, 1080):
+        raise typer.BadParameter("choose 360, 720 or 1080", param_hint="--height")
+    read = read_lesson(folder)
+    start_application()
+    with Progress(transient=True) as bar:
+        task = bar.add_task(out.name, total=None)
+
+        def go_on(done: int, of: int) -> bool:
+            bar.update(task, completed=done, total=of)
+            return True
+
+        write_reel(out, lesson_script(folder, read), Size(height * 16 // 9, height), go_on)
+    typer.echo(out)
+    if handout is not None:
+        write_lesson_handout(handout, folder, read, _today())
+        typer.echo(handout)
+
+
+def pack(
+    out: Annotated[Path, typer.Argument(help="The parcel to write, such as lesson.zip.", dir_okay=False)],
+    clip: Annotated[
+        list[str] | None, typer.Option(help="An example; again for more. All cleared ones if none.")
+    ] = None,
+    by: Annotated[str, typer.Option(help="Who packs it, by role; noted in the sessions.")] = "teacher",
+    why: Annotated[str, typer.Option(help="For whom and what; noted in the sessions.")] = "",
+    set_file: Set = None,
+) -> None:
+    """Pack examples for another teacher: copies and rules on use, without start numbers."""
+    from overlay.clinic import parcel
+    from overlay.clinic.collecting import follow, note_export
+
+    kept = _collection(set_file)
+    for line in follow(kept):
+        typer.echo(line, err=True)
+    chosen = [kept.get(c) for c in clip] if clip else kept.find(cleared=True)
+    count = parcel.pack(out, kept, chosen, _today())
+    for line in note_export(chosen, out.name, by, why):
+        typer.echo(line, err=True)
+    typer.echo(f"{out}: {count} examples")
+
+
+def unpack(
+    parcel_file: Annotated[Path, typer.Argument(help="The parcel.", exists=True, dir_okay=False)],
+    set_file: Set = None,
+) -> None:
+    """Take a parcel's examples into an example set."""
+    from overlay.clinic import parcel
+
+    for name in parcel.unpack(parcel_file, _collection(set_file), _today()):
+        typer.echo(name)
+
+
 def _state(file: Path) -> State:
     from bridge.journal import Journal
     from overlay.clinic.practice import replay
@@ -380,6 +554,16 @@ def _session(file: Path) -> compared.Session:
 
 def _today() -> date:
     return datetime.now(UTC).astimezone().date()
+
+
+def _refuse_unseen(examples: list[Example], as_recorded: bool) -> None:
+    """Nothing is shown that nobody has looked over, unless the teacher says so."""
+    unseen = [e.id for e in examples if e.hidden is None]
+    if unseen and not as_recorded:
+        raise ConfigError(
+            f"{unseen[0]}: nobody looked it over for numbers, names and scores; run railcrest clinic hide, "
+            "or give --as-recorded"
+        )
 
 
 def _reference(mark: float, why: str, by: str, slow_motion: bool, changed: str = "") -> Reference:
