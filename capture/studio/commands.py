@@ -139,3 +139,34 @@ def _film_scene(path: Path, out: Path, seed: int | None, shapes: Path | None) ->
         )
     for clip in clips:
         typer.echo(f"{clip.path} ({len(clip.t_s)} frames), {clip.rig.name}, {clip.truth.name}")
+
+
+@studio.command("parallax")
+def make_parallax(
+    out: Out,
+    place: Annotated[
+        list[str] | None,
+        typer.Option(help="A camera's height,distance in m, perhaps ,degrees off; again for more."),
+    ] = None,
+    rows: Annotated[int, typer.Option(min=360, max=1080, help="Height of the picture, px.")] = 540,
+    seed: Seed = 7,
+) -> None:
+    """Film one flight from several places, with the lines through mid-bar and through its ends."""
+    from rich.progress import Progress
+
+    from capture.studio import parallax
+
+    places = parallax.places_of(place) if place else parallax.PLACES
+    with Progress(transient=True) as progress:
+        task = progress.add_task("film", total=1.0)
+        lesson = parallax.film_lesson(
+            out,
+            places,
+            rows,
+            seed=seed,
+            progress=lambda what, share: progress.update(task, description=what, completed=share),
+        )
+    for sight in lesson.sights:
+        where = f"{sight.height_m:g} m high, {sight.distance_m:g} m away"
+        off = f"{100 * sight.near_off_m:+.0f} cm"
+        typer.echo(f"{sight.film}: {where}: a line through the near end stands {off} off")

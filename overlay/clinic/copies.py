@@ -48,10 +48,10 @@ class Copy(msgspec.Struct, frozen=True, kw_only=True):
     hidden: tuple[Hidden, ...] = ()
     reading: Reading  # with its drawing: the line, the hip path, the scale
 
-    def clip(self, folder: Path) -> Clip:
+    def clip(self, folder: Path, file: str = CLIP) -> Clip:
         """The pictures, as the viewer plays them. Raises RecordingError when they cannot be read."""
         try:
-            film = (folder / CLIP).read_bytes()
+            film = (folder / file).read_bytes()
         except OSError as error:
             raise RecordingError(
                 f"{folder}: cannot be read ({error.strerror}); make the copy again"
