@@ -47,6 +47,8 @@ def test_one_marker_by_hand() -> None:
     at_the_end = own_agreement(ITEMS, marks("m4", None, 20), "m4")
     assert at_the_end.from_measurement is not None
     assert (at_the_end.from_measurement.n, at_the_end.from_measurement.absolute) == (1, 0)
+    assert strict.limits is not None
+    assert strict.limits.mean == pytest.approx(0.0375)
     same = own_agreement(ITEMS, ROOM, "m1")
     assert same.kappa is not None
     assert same.kappa.value == pytest.approx(1)

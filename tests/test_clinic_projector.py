@@ -14,6 +14,8 @@ from PySide6.QtTest import QTest
 
 from bridge.clock import ManualClock
 from overlay.clinic.collecting import collect_flight
+from overlay.clinic.copies import have_copy
+from overlay.clinic.copy_places import copy_folder
 from overlay.clinic.examples import Collection, Reference
 from overlay.clinic.practice import NS, Practice, Typed, plan
 from overlay.clinic.projector import KEYS, Projector
@@ -77,6 +79,8 @@ def evening(qtbot: Any, tmp_path: Path) -> Iterator[Evening]:
         why = Reference(mark=5, reason="invented: level.", by="panel of three", on=TODAY, slow_motion=True)
         kept.refer(example.id, why)
     examples = kept.find(cleared=True)
+    for example in examples:
+        have_copy(kept.copies, example)
     begun = plan("Evening", examples, read_steps(TABLE), today=TODAY, seed=2, views=2, slowness=2, repeats=1)
     practice = Practice(tmp_path / "p.sqlite", begun, clock=ManualClock(NS))
     codes = [practice.join()[1] for _ in range(4)]
@@ -223,6 +227,27 @@ def test_the_teachers_page_may_steer_too(evening: Evening) -> None:
         practice.do(Revealed(number=1))
         evening.wait_for_clip()
         assert window.column.isVisible()
+
+
+def test_a_clip_that_cannot_be_shown_does_not_stop_the_evening(evening: Evening, tmp_path: Path) -> None:
+    window, practice = evening.window, evening.practice
+    second = practice.state.plan.showings[1].clip
+    broken = copy_folder(tmp_path / "set-copies", second)
+    (broken / "clip.mkv").write_bytes(b"no film")
+    evening.show_and_mark(0, 0, 5, 5)
+    evening.press(Key.Key_N)
+
+    def told() -> None:
+        window.tick()
+        assert "cannot be shown" in window.said.text()
+
+    evening.qtbot.waitUntil(told, timeout=10_000)
+    assert practice.state.phase == "viewing"
+    evening.press(Key.Key_Space)
+    assert (practice.state.phase, practice.state.number) == ("locked", 2)
+    assert {m.number for m in practice.state.locked_marks()} == {1}
+    evening.show_and_mark(0, 0, 5, 5)
+    assert practice.state.number == 3
 
 
 def test_keys_are_named_once_and_colours_can_be_read(evening: Evening) -> None:

@@ -19,11 +19,13 @@ import numpy as np
 
 from overlay.clinic.rater_statistics import (
     Estimate,
+    Limits,
     alpha_interval,
     count_table,
     disagreement_weights,
     icc_agreement,
     kappa_with_interval,
+    limits_of_agreement,
     mean_of_pairs,
     mean_with_interval,
     rank_correlation,
@@ -126,6 +128,7 @@ class OwnAgreement:
     from_measurement: Differences | None
     kappa: Estimate | None  # with the reference, linear weights over steps
     rank: float | None  # Kendall's tau-b with the reference
+    limits: Limits | None  # within which differences from the reference are expected, points
     repeats: Counts
     order: Estimate | None
     cautions: tuple[str, ...]
@@ -191,6 +194,7 @@ def own_agreement(items: Sequence[Item], marks: Iterable[Mark], marker: str) -> 
         from_measurement=_differences(_from_measurement(table, own)),
         kappa=kappa_with_interval(pairs, disagreement_weights(len(scale), "linear")),
         rank=rank_correlation(mine, theirs),
+        limits=limits_of_agreement([m / 100 for m in mine], [r / 100 for r in theirs]),
         repeats=_counts((s, a, b) for s, a, b, _ in table.repeats()),
         order=_order(table, table.marks.values()),
         cautions=_cautions(len(own), 1, []),

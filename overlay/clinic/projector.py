@@ -271,6 +271,11 @@ class Projector(QWidget):
             self._step(Revealed(number=state.number))
         elif state.phase in ("waiting", "locked"):
             self._next_clip()
+        elif state.phase == "viewing" and not self._clip:  # it cannot be shown: leave it without marks
+            for view in range(state.view + 1, state.plan.views + 1):
+                self._step(Viewed(number=state.number, view=view))
+            self._step(Asked(number=state.number))
+            self._step(Locked(number=state.number))
 
     def _may_reveal(self, number: int) -> bool:
         return number in room_view(self._state, self._practice.now_ns()).revealable
@@ -388,7 +393,7 @@ class Projector(QWidget):
         try:
             ready = asked.result()
         except (RailcrestError, ClipError, KeyError) as error:
-            self._trouble, self._clip = f"this clip cannot be shown: {error}", ""
+            self._trouble, self._clip = f"This clip cannot be shown: {error}. Space goes on.", ""
             self.stage.show_layers(Layers(empty="This clip cannot be shown."))
             return
         self._ready = ready

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from overlay.clinic.agreement import Counts, Differences, OwnAgreement, RoomAgreement
+from overlay.clinic.agreement import FEW_CLIPS, Counts, Differences, OwnAgreement, RoomAgreement
 from overlay.clinic.rater_statistics import Estimate
 from overlay.clinic.steps import points
 
@@ -49,6 +49,10 @@ def own_lines(own: OwnAgreement) -> list[str]:
     said.append(_counts("The same clip marked again", own.repeats))
     if own.kappa is not None:
         said.append(f"Weighted kappa with the reference, linear: {_interval(own.kappa)}.")
+    if own.limits is not None and own.limits.n >= FEW_CLIPS and own.limits.sd > 0:
+        low, high = own.limits.low, own.limits.high
+        span = f"{low:+.2f} to {high:+.2f} points from the reference"
+        said.append(f"Nineteen of twenty of your marks are expected {span}.")
     if own.rank is not None:
         said.append(f"Right order, Kendall's tau-b with the reference: {own.rank:.2f}.")
     said += _order(own.order)
