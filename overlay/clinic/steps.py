@@ -93,6 +93,12 @@ def read_steps(path: Path) -> StepTable:
     return StepTable(f"{table.name} {table.year}", families)
 
 
+def shipped_tables() -> list[Path]:
+    """The band tables that ship with Railcrest, the common practice first."""
+    folder = Path(__file__).parents[2] / "capture" / "tables"
+    return sorted(folder.glob("bands_*.toml"), key=lambda p: (p.stem != "bands_common_practice", p.stem))
+
+
 def hundredths(points: float) -> int:
     """Points as whole hundredths. Raises ConfigError when they are not."""
     whole = round(points * 100)
