@@ -123,9 +123,7 @@ class Pipeline:
 
     def finish(self) -> tuple[Record, ...]:
         """Settle what is still open when the feed has ended."""
-        return self._judged(
-            (*self._watch.finish(), *self._handstands.finish(), *self._routines.finish())
-        )
+        return self._judged((*self._watch.finish(), *self._handstands.finish(), *self._routines.finish()))
 
     def _judged(self, records: tuple[Record, ...]) -> tuple[Record, ...]:
         if self.camera_problem:  # a lean is none while the vertical is not known

@@ -109,9 +109,7 @@ class Settling:
         share = SHARE if self._needs > KEEPS_UP else max(LEAST_SHARE, (1 - self._needs) / 2)
         self._next_ns = began_ns + max(GLIMPSE_NS, round((now_ns - began_ns) / share))
 
-    def _exactly(
-        self, records: tuple[Record, ...], t_ns: int | None
-    ) -> Iterator[Record]:
+    def _exactly(self, records: tuple[Record, ...], t_ns: int | None) -> Iterator[Record]:
         for record in records:
             if isinstance(record, Reading):
                 self._shown.pop(record.flight, None)
