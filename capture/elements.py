@@ -28,6 +28,7 @@ class Features:
     hands_clear_m: float  # farthest the middle of the hands was from the rail left
     inverted: float  # 0 to 1: how nearly upside down she was at release and regrasp
     inverted_end: float = 0.0  # the same at the regrasp alone, -1 (head up) to 1
+    trunk_over_rad: float = 0.0  # at the regrasp: how much steeper the trunk rises from the rail than the CoM
 
 
 def step(value: float, middle: float, width: float) -> float:
@@ -44,8 +45,11 @@ def scores(f: Features) -> dict[str, float]:
         return {"low_to_high": 5.0}
     if f.start_rail == "high" and f.end_rail == "low":
         # The salto turns on past upside down until the body lies along the flight; the overshoot turns
-        # less and ends with the trunk upside down over the hands.
-        salto = 4 * step(turned, 0.47, 0.08) - 2 * step(f.inverted_end, 0.30, 0.25)
+        # less and ends with the trunk upside down over the hands. The salto comes arched, arms before the
+        # body, so that the trunk lies flatter than the line from the rail to the centre of mass; in the
+        # overshoot the trunk leads to handstand and the legs follow.
+        salto = 3 * step(turned, 0.47, 0.08) - 2 * step(f.inverted_end, 0.30, 0.25)
+        salto -= 3 * step(f.trunk_over_rad, 0.0, 0.2)
         return {"high_to_low_salto": salto, "high_to_low_overshoot": -salto}
     # Same rail. Counter flight: over the rail, turning against the swing. Salto: turns with the swing.
     against = -math.copysign(1.0, f.turns) * f.swing * min(turned / 0.15, 1.0)

@@ -16,8 +16,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from bridge.messages import Measure, Moment, Quantity
+from bridge.skeleton import JOINTS, N_JOINTS
 from capture.ballistics import BODY_BIAS_M, Flightpath
-from capture.body import complete, middle
+from capture.body import complete, joint_weights, middle
 from capture.camera import JOINT_BIAS_U_M, OFF_PLANE_U_M, View
 from capture.elements import Features
 from capture.phases import NS, Edge, Sample, Span, times_s
@@ -34,6 +35,7 @@ TURNS_U: Final = 2 * ANGLE_U_RAD / (2 * math.pi)  # of turns between release and
 LONGEST_SHARE: Final = 0.95  # a body this near to its greatest reach hangs at its longest
 PULL_M_S2: Final = 40.0  # by which the hips' vertical speed may change while the body opens: our own estimate
 _GRID_S: Final = 0.002
+_OFFSET: Final = np.array([0.5 * (name in ("right_hip", "left_hip")) for name in JOINTS]) - joint_weights()
 
 
 class SetUp:
@@ -65,6 +67,19 @@ class SetUp:
         return combine(parts) / max(abs(nominal), 1e-6)
 
 
+def offset_u_m(sigma_m: Floats) -> Floats:
+    """Standard uncertainty (n,) of hips minus centre of mass, from the joints' (n, 14).
+
+    The hips are part of the centre of mass, so both err alike (GUM, equation 13): what counts is each
+    joint's weight in the difference.
+    """
+    known = np.where(np.isfinite(sigma_m), sigma_m, np.nan)
+    worst = np.array([np.nanmax(row) if np.isfinite(row).any() else np.nan for row in known])
+    filled = np.where(np.isfinite(known), known, worst[:, None]) if len(known) else known
+    u = np.sqrt(((_OFFSET * filled) ** 2).sum(axis=1))
+    return np.asarray(np.where(np.isfinite(u), np.maximum(u, 1e-3), 0.01), dtype=np.float64)
+
+
 class HipPath:
     """The hips between the edges of a flight.
 
@@ -79,8 +94,7 @@ class HipPath:
         inside = [s for s in samples if begin_s <= (s.t_ns - origin_ns) / NS <= end_s]
         self._t = times_s(inside, origin_ns)
         self._offset = np.array([s.hips - s.com for s in inside]).reshape(-1, 2)
-        u = np.array([s.hips_u_m for s in inside])
-        self._sigma = np.where(np.isfinite(u), np.maximum(u, 1e-3), 0.01)
+        self._sigma = offset_u_m(np.array([s.sigma_m for s in inside]).reshape(-1, N_JOINTS))
 
     def at(self, t_s: ArrayLike) -> tuple[Floats, Floats, Floats, Floats]:
         """Place (m, 2), velocity (m, 2), and the uncertainties (m,) of height and of vertical speed."""
@@ -135,6 +149,12 @@ def features_of(
         over = -here * np.sign(there) if here * there < 0 else -min(abs(here), abs(there))
         crosses = math.tanh(float(over) / 0.15)
     upside = [float(-math.cos(a)) for a in (first, last)]
+    trunk_over = 0.0
+    taken = next((r for r in view.rails if r.name == span.end_rail), None)
+    if taken is not None:
+        from_rail = end_xz - taken.axis
+        rises = float(from_rail[1] / max(np.linalg.norm(from_rail), 1e-6))
+        trunk_over = math.asin(upside[1]) - math.asin(rises)
     return Features(
         start_rail=span.start_rail,
         end_rail=span.end_rail,
@@ -147,6 +167,7 @@ def features_of(
         hands_clear_m=hands_m,
         inverted=(1 + min(upside)) / 2,
         inverted_end=upside[1],
+        trunk_over_rad=trunk_over,
     )
 
 
@@ -185,7 +206,7 @@ def measure(
             name=name,
             t_ns=origin_ns + round(t_s * NS),
             height=Quantity(float(place[0, 1]) - zero, height_u, "m"),
-            rise=Quantity(float(velocity[0, 1]), combine([float(u_rise[0]), path.g_m_s2 * u_s]), "m/s"),
+            rise=Quantity(float(velocity[0, 1]), combine([float(u_rise[0]), PULL_M_S2 * u_s]), "m/s"),
         )
 
     moments.append(moment("release", start.t_s, start.u_s))

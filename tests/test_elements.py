@@ -30,6 +30,15 @@ BASE = {
         ("high_to_low_salto", {"end_rail": "low", "turns": -0.58, "swing": -1.0, "travel_m": 0.3}),
         # As the studio's overshoots and saltos between the rails, whose turns overlap, do it.
         ("high_to_low_salto", {"end_rail": "low", "turns": -0.53, "swing": -1.0, "inverted_end": 0.12}),
+        # Both turn alike and end alike upside down: the trunk against the line from the rail tells.
+        (
+            "high_to_low_salto",
+            {"end_rail": "low", "turns": -0.46, "swing": -1.0, "inverted_end": 0.36, "trunk_over_rad": -0.4},
+        ),
+        (
+            "high_to_low_overshoot",
+            {"end_rail": "low", "turns": -0.47, "swing": -1.0, "inverted_end": 0.33, "trunk_over_rad": 0.3},
+        ),
         ("high_to_low_overshoot", {"end_rail": "low", "turns": -0.15, "swing": -1.0, "travel_m": 0.9}),
         ("high_to_low_overshoot", {"end_rail": "low", "turns": -0.40, "swing": -1.0, "inverted_end": 0.8}),
         ("low_to_high", {"start_rail": "low", "turns": 0.2, "swing": -1.0, "travel_m": -1.6}),
