@@ -3,11 +3,16 @@ import math
 import numpy as np
 import pytest
 from scipy.stats import t as student
+from uncertainties import ufloat
 
+from bridge.skeleton import INDEX
+from capture.bands import common_practice
+from capture.body import joint_weights
 from capture.camera import OFF_PLANE_U_M
-from capture.measures import SetUp
-from capture.uncertainty import combine, monte_carlo, propagate
-from tests.simulated import camera_at
+from capture.flights import measure_track
+from capture.measures import SetUp, offset_u_m
+from capture.uncertainty import combine, conformance, monte_carlo, propagate
+from tests.simulated import camera_at, dismount, observe
 
 # GUM (JCGM 100:2008) annex H.1, end gauge: l = l_s + d - l_s (d_alpha theta + alpha_s d_theta), nm.
 # d = mean 215 + comparator random and systematic; theta = mean -0.1 + cyclic.
@@ -88,3 +93,76 @@ def test_set_up_uncertainty_agrees_with_monte_carlo() -> None:
         heights.append(camera.with_parameters(p).to_plane(px, beside)[1] - rail)
     foretold = SetUp(camera).height_u_m(at, "high")
     assert combine([float(np.std(heights)), 0.010]) == pytest.approx(foretold, rel=0.08)
+
+
+def test_gum_h1_by_a_general_library() -> None:
+    """The same inputs through the package `uncertainties` (linear propagation by automatic derivatives)."""
+    inputs = [ufloat(value, u) for value, u in zip(VALUES, U, strict=True)]
+    by_library = gauge(inputs)  # type: ignore[arg-type]
+    found = propagate(gauge, VALUES, U)
+    assert by_library.n == pytest.approx(found.value)
+    assert by_library.s == pytest.approx(found.u, rel=1e-4)
+    parts = by_library.error_components()
+    for variable, component in zip(inputs, found.components, strict=True):
+        assert parts.get(variable, 0.0) == pytest.approx(component, rel=1e-4, abs=1e-6)
+
+
+def test_correlated_inputs_by_a_general_library() -> None:
+    """H = S (a - o) / (b - o): both picture distances share the rail's row o."""
+    values, u = [0.8, 300.0, 600.0, 200.0], [0.008165, 0.5, 0.5, 0.5]
+    s, a, b, o = (ufloat(value, spread) for value, spread in zip(values, u, strict=True))
+    by_library = s * (a - o) / (b - o)
+    found = propagate(lambda x: x[0] * (x[1] - x[3]) / (x[2] - x[3]), values, u)
+    assert found.u == pytest.approx(by_library.s, rel=1e-4)
+    # As two distances with their correlation it is the same (GUM, equation 13).
+    two = propagate(
+        lambda x: x[0] * x[1] / x[2],
+        [0.8, 100.0, 400.0],
+        [0.008165, 0.5 * math.sqrt(2), 0.5 * math.sqrt(2)],
+        correlation=[[1, 0, 0], [0, 1, 0.5], [0, 0.5, 1]],
+    )
+    assert two.u == pytest.approx(by_library.s, rel=1e-3)
+
+
+def test_hips_and_centre_of_mass_err_alike() -> None:
+    """Hips minus centre of mass: a Monte Carlo over all joints, and the general library."""
+    rng = np.random.default_rng(4)
+    sigma = rng.uniform(0.004, 0.012, 14)
+    hips = [INDEX["right_hip"], INDEX["left_hip"]]
+    sigma[hips] = 0.006
+    drawn = rng.normal(0, sigma, (40_000, 14))
+    scatter = float(np.std(drawn[:, hips].mean(axis=1) - drawn @ joint_weights()))
+    joints = [ufloat(0, s) for s in sigma]
+    by_library = (joints[hips[0]] + joints[hips[1]]) / 2 - sum(
+        float(w) * j for w, j in zip(joint_weights(), joints, strict=True)
+    )
+    assert float(offset_u_m(sigma[None])[0]) == pytest.approx(by_library.s, rel=1e-9)
+    assert float(offset_u_m(sigma[None])[0]) == pytest.approx(scatter, rel=0.02)
+    unknown = np.where(np.arange(14) == hips[0], np.nan, sigma)  # takes the worst of the others
+    assert offset_u_m(unknown[None])[0] > by_library.s
+    assert offset_u_m(np.full((1, 14), np.nan))[0] == 0.01
+
+
+def test_what_joint_noise_makes_of_an_apex_agrees_with_monte_carlo() -> None:
+    """One flight seen twelve times with other noise: the stated share of the joints against the scatter."""
+    true, view = camera_at()
+    t, joints, _ = dismount(speed=3.9, turns=1.7)
+    set_up, heights, stated = SetUp(view), [], []
+    for seed in range(12):
+        reading = measure_track(observe(true, t, joints, seed=seed), view, common_practice())[-1]
+        assert reading.apex is not None
+        heights.append(reading.apex.value)
+        at = view.to_plane(np.array(reading.drawing.apex))
+        stated.append(math.sqrt(reading.apex.u**2 - set_up.height_u_m(at, "high") ** 2))
+    scatter = float(np.std(heights, ddof=1))
+    # Twelve draws know a deviation to a fifth; what is stated also allows for joints that err alike.
+    assert 0.8 * scatter < np.mean(stated) < 2 * scatter
+    assert np.mean(stated) < 0.004
+
+
+def test_published_conformance_probabilities() -> None:
+    """JCGM 106:2012: breakdown voltage 0.92, viscosity 0.66 (from memory), and Table 1."""
+    assert conformance(-5.47, 0.05, upper=-5.40) == pytest.approx(0.92, abs=0.005)
+    assert conformance(13.6, 1.8, 12.5, 16.3) == pytest.approx(0.66, abs=0.005)
+    for z, p in ((0.84, 0.80), (1.28, 0.90), (1.64, 0.95), (2.33, 0.99), (3.09, 0.999)):
+        assert conformance(0.0, 1.0, upper=z) == pytest.approx(p, abs=0.002)
