@@ -8,6 +8,7 @@ import re
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import date, timedelta
 from pathlib import Path
 
 import av
@@ -43,7 +44,7 @@ from bridge.messages import (
     Tick,
     Viewing,
 )
-from bridge.session import Session, SessionWriter, new_manifest
+from bridge.session import Session, SessionWriter, new_manifest, read_manifest
 from overlay.desk import DeskThread
 from overlay.feed import Feed, FeedThread
 from overlay.note.facts import collect, instants
@@ -262,6 +263,15 @@ def test_the_name_stands_there_only_when_it_is_switched_on(tmp_path: Path) -> No
 def test_who_is_not_to_be_filmed_is_refused_and_nothing_is_written(tmp_path: Path) -> None:
     folder = reviewed(tmp_path / "s", consent="do not film")
     with pytest.raises(RecordingError, match=r"r1-f1: the gymnast is not to be filmed"):
+        write_note(folder, "r1-f1", tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_nothing_leaves_a_session_after_its_day_of_deletion(tmp_path: Path) -> None:
+    folder = reviewed(tmp_path / "s")
+    with SessionWriter(folder, read_manifest(folder)) as writer:
+        writer.update(expires=(date.today() - timedelta(days=1)).isoformat())
+    with pytest.raises(ConfigError, match=r"s: to be deleted since .*; run railcrest session purge"):
         write_note(folder, "r1-f1", tmp_path / "out")
     assert not (tmp_path / "out").exists()
 

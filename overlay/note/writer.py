@@ -6,6 +6,7 @@ import csv
 from dataclasses import dataclass
 from pathlib import Path
 
+from bridge.consent import refuse_expired
 from bridge.errors import ConfigError, RecordingError
 from bridge.export import export_clip
 from bridge.journal import FILE as JOURNAL_FILE
@@ -49,10 +50,11 @@ def write_note(
         replace: overwrite an earlier note of this flight there.
 
     Raises:
-        ConfigError: a note of this flight is there already.
+        ConfigError: a note of this flight is there already, or the session's day of deletion is past.
         RecordingError: no such flight, the gymnast is not to be filmed, or files cannot be read or written.
     """
     facts = collect(folder, flight, with_name=with_name)
+    refuse_expired(facts.session)
     page = out / f"note-{flight}.pdf"
     if page.exists() and not replace:
         raise ConfigError(f"{page}: is there already; choose another folder or give --replace")
