@@ -34,6 +34,7 @@ from capture.phases import (
     SLOWEST_G,
     Edge,
     Given,
+    Grip,
     Left,
     PhaseWatch,
     Sample,
@@ -278,7 +279,8 @@ class FlightWatch:
         samples = self._between(origin - MARGIN_NS, span.last_ns + SETTLE_NS + NS // 20)
         inside = [s for s in samples if origin <= s.t_ns <= span.last_ns]
         seen = sum(bool(np.isfinite(s.com).all()) for s in inside)
-        found = refine(samples, span, self.view.rails, self.view.floor_m)
+        grips = tuple(self._phases.grip(r) if r else Grip() for r in (span.start_rail, span.end_rail))
+        found = refine(samples, span, self.view.rails, (grips[0], grips[1]), self.view.floor_m)
         if found is None or seen < max(5, FEWEST_SEEN * len(inside)):
             if flight.shown:
                 return self._withheld(

@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from bridge.messages import EndKind, Phase
-from bridge.skeleton import INDEX, N_JOINTS
+from bridge.skeleton import INDEX
 from capture.ballistics import GRAVITY, Flightpath, fit_flightpath
 from capture.body import centre_of_mass, complete, joint_weights, middle
 from capture.camera import View, px_per_m
@@ -53,21 +53,17 @@ HELD_SHARE: Final = 0.4  # a limb that stirs less than this share of the centre 
 OUTSIDE_S: Final = 0.08  # beyond the flight the body is followed so long for the edge
 HANDS_S: Final = 0.06  # off the rail the hands are followed so long for the edge
 OUTSIDE_U_M: Final = 0.007  # what the edge model leaves out of the body's course there
-OPENING_U_S: Final = 0.012  # between hands that let go and hands that begin to move away
 EDGE_FLOOR_S: Final = 0.006  # of any edge time: what the edge models leave out
 MISLED: Final = 0.05  # chance that one signal says nothing about the edge
 DRIFT_S: Final = 0.06  # for so long a network errs alike
 DRIFT_SHARE: Final = 0.5  # of a limb's claimed uncertainty that drifts
 DRIFT_MASS: Final = 2.0  # drift of the centre of mass over its uncertainty were the joints independent
 LIMB_FLOOR_M: Final = 0.006  # least scatter of the middle of both hands or feet
-AXIS_U_M: Final = 0.06  # each way, of the axis hands are seen to turn about: they are off the flight plane
-GRIP_U_M: Final = 0.03  # of their distance from it, before it is seen
-HELD_S: Final = 0.35  # on the rail they are followed so long for the edge
-SCALES: Final = (0.15, 0.5, 1.5)  # how strong a change is, is hardly known: these shares of its terms
+GRIP_U_M: Final = 0.02  # the grip at this edge against the usual one
 ANKLE_M: Final = 0.10  # ankle over the mat when the sole is down
 
-# What the signals do by TERM_S from an edge, from the forces and speeds possible on the bars (metres): a pull
-# of one to three times the weight, hands that leave at up to 150 m/s2 and come at 1 to 8 m/s, feet at 5 m/s.
+# What the signals do by TERM_S from an edge, from the forces and speeds usual on the bars (metres): a pull
+# of one to three times the weight, hands that leave at some 50 m/s2 and come at some 3 m/s, feet at 5 m/s.
 TERM_S: Final = 0.1
 
 _WRISTS = (INDEX["right_wrist"], INDEX["left_wrist"])
@@ -360,6 +356,10 @@ class PhaseWatch:
             return "flight"
         return "support" if self._held is not None or self._flight is not None else "away"
 
+    def grip(self, rail: str) -> Grip:
+        """The usual grip on a rail."""
+        return self._grips.grip(rail)
+
     def push(self, sample: Sample) -> Event | None:
         """Take the next picture; times must increase."""
         if np.isfinite(sample.com).all():
@@ -532,8 +532,7 @@ class Evidence:
     """One signal that changes its course at the edge; its noise is the same in each component.
 
     ``before`` and ``after`` hold what it may do on either side of the edge, ``level`` its usual value
-    at the edge with the standard uncertainty of that. ``common`` adds what does not depend on the edge:
-    shapes (n,) of unknown size, each with its usual size and the uncertainty of that.
+    at the edge with the standard uncertainty of that.
     """
 
     t_s: Floats  # (n,)
@@ -543,14 +542,12 @@ class Evidence:
     before: tuple[Term, ...]
     after: tuple[Term, ...]
     level: tuple[float, float]
-    common: tuple[tuple[Floats, float, float], ...] = ()
-    blur_s: float = 0.0  # standard uncertainty of the signal's own edge against the true one
 
 
 _PULLED: Final = (Term(2, 0.0, 0.15), Term(3, 0.0, 0.15))
 _STOPPED: Final = (Term(1, 0.0, 0.3), Term(2, 0.0, 0.3))
-_LEAVING: Final = (Term(2, 0.3, 0.3), Term(3, 0.0, 0.3), Term(4, 0.0, 0.3))
-_COMING: Final = (Term(1, 0.4, 0.3), Term(2, 0.0, 0.3), Term(3, 0.0, 0.3))
+_LEAVING: Final = (Term(2, 0.2, 0.15), Term(3, 0.1, 0.15))
+_COMING: Final = (Term(1, 0.1, 0.2), Term(2, 0.2, 0.3), Term(3, 0.1, 0.3))
 _FALLING: Final = (Term(1, 0.2, 0.3), Term(2, 0.2, 0.3), Term(3, 0.1, 0.3))
 _STANDING: Final = (Term(1, 0.0, 0.03),)
 
@@ -560,8 +557,7 @@ def locate_edge(evidence: Sequence[Evidence], begin_s: float, end_s: float, step
 
     Bayesian change point: for every time on a grid each signal is a linear model in its terms with
     normal priors, its noise partly slow (exponential correlation), so that its marginal likelihood is
-    that of one multivariate normal. How strong its change is, is hardly known: the mean over
-    :data:`SCALES` is taken. Signals are independent, and each may be wrong altogether
+    that of one multivariate normal. Signals are independent, and each may be wrong altogether
     (:data:`MISLED`), so that one that contradicts the others widens the answer instead of moving it.
     The edge is the mean over the grid, its uncertainty the spread.
     """
@@ -569,9 +565,6 @@ def locate_edge(evidence: Sequence[Evidence], begin_s: float, end_s: float, step
     total = np.zeros_like(grid)
     for signal in evidence:
         likely = _log_likelihood(signal, grid)
-        if signal.blur_s:
-            lag = (grid[:, None] - grid[None, :]) / signal.blur_s
-            likely = np.logaddexp.reduce(likely[None, :] - 0.5 * lag**2, axis=1)
         likely -= np.logaddexp.reduce(likely)
         total += np.logaddexp(math.log(1 - MISLED) + likely, math.log(MISLED / len(grid)))
     chance = np.exp(total - total.max())
@@ -585,7 +578,6 @@ def _log_likelihood(signal: Evidence, grid: Floats) -> Floats:
     """Logarithm (m,), up to a constant, of how likely a signal is with its edge at each time (m,)."""
     good = np.isfinite(signal.value).all(axis=1) & np.isfinite(signal.sigma)
     t, y, sigma, drift = signal.t_s[good], signal.value[good], signal.sigma[good], signal.drift[good]
-    common = [(shape[None, good], usual, u) for shape, usual, u in signal.common]
     if len(t) < 4:
         return np.zeros_like(grid)
     # A sample far from the median of its neighbours, edge or not, counts for less.
@@ -596,24 +588,20 @@ def _log_likelihood(signal: Evidence, grid: Floats) -> Floats:
     alike = np.exp(-np.abs(t[:, None] - t[None, :]) / DRIFT_S)
     noise = np.diag(sigma**2) + drift[:, None] * alike * drift[None, :]
     s = (t[None, :] - grid[:, None]) / TERM_S
-    fixed = [(np.ones_like(s), *signal.level)]
-    fixed += [(np.broadcast_to(shape, s.shape), usual, u) for shape, usual, u in common]
-    changing = _columns(signal.before, np.maximum(-s, 0.0)) + _columns(signal.after, np.maximum(s, 0.0))
-    likely = []
-    for scale in SCALES:
-        columns = fixed + [(column, scale * usual, scale * u) for column, usual, u in changing]
-        usual = np.sum([column * value for column, value, _ in columns], axis=0)
-        a = np.stack([column * u for column, _, u in columns], axis=-1)
-        root = np.linalg.cholesky(noise + a @ a.transpose(0, 2, 1))
-        white = np.linalg.solve(root, y[None] - usual[..., None])
-        spread = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
-        likely.append(-0.5 * (white**2).sum(axis=(1, 2)) - y.shape[1] * spread)
-    return np.asarray(np.logaddexp.reduce(likely), dtype=np.float64)
-
-
-def _columns(terms: tuple[Term, ...], along: Floats) -> list[tuple[Floats, float, float]]:
-    """What each term does (m, n) at its full strength, its usual strength and the uncertainty of that."""
-    return [(along**term.power, term.usual, term.u) for term in terms]
+    columns, usual, u = [np.ones_like(s)], [signal.level[0]], [signal.level[1]]
+    for terms, along in ((signal.before, np.maximum(-s, 0.0)), (signal.after, np.maximum(s, 0.0))):
+        for term in terms:
+            columns.append(along**term.power)
+            usual.append(term.usual)
+            u.append(term.u)
+    a = np.stack(columns, axis=-1)
+    off = y - (a @ np.array(usual))[..., None]
+    a = a * np.array(u)
+    covariance = noise + a @ a.transpose(0, 2, 1)
+    root = np.linalg.cholesky(covariance)
+    white = np.linalg.solve(root, off)
+    spread = np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1)
+    return np.asarray(-0.5 * (white**2).sum(axis=(1, 2)) - y.shape[1] * spread, dtype=np.float64)
 
 
 # Where an edge is looked for about a first guess: before, after.
@@ -628,6 +616,7 @@ def refine(
     samples: Sequence[Sample],
     span: Span,
     rails: Sequence[Rail],
+    grip: tuple[Grip, Grip],
     floor_m: float | None,
 ) -> tuple[Edge, Edge, Flightpath] | None:
     """Edges of a flight, seconds from ``span.first_ns``, and the parabola between them.
@@ -648,10 +637,10 @@ def refine(
             path = fit_samples(samples, origin, start.t_s - 0.02, end.t_s + 0.02)
         if path is None:
             return None
-        rail = axis.get(span.start_rail)
-        start = _edge(samples, t, path, rail, floor_m, guess[0], start.t_s, "start", "regrasp")
-        rail = axis.get(span.end_rail)
-        end = _edge(samples, t, path, rail, floor_m, guess[1], end.t_s, "end", span.end_kind)
+        hold = (axis.get(span.start_rail), grip[0])
+        start = _edge(samples, t, path, hold, floor_m, guess[0], start.t_s, "start", "regrasp")
+        hold = (axis.get(span.end_rail), grip[1])
+        end = _edge(samples, t, path, hold, floor_m, guess[1], end.t_s, "end", span.end_kind)
         if end.t_s - start.t_s < 0.05:
             return None
     final = fit_samples(samples, origin, start.t_s + 0.004, end.t_s - 0.004)
@@ -662,7 +651,7 @@ def _edge(
     samples: Sequence[Sample],
     t: Floats,
     path: Flightpath,
-    axis: Floats | None,
+    hold: tuple[Floats | None, Grip],
     floor_m: float | None,
     guess_s: float,
     about_s: float,
@@ -670,15 +659,15 @@ def _edge(
     kind: EndKind,
 ) -> Edge:
     reach_before, reach_after = _REACH_S[(side, kind)]
-    # The first guess, which the hands gave, stays the middle: one wrong edge must not lead the next astray.
-    window = (t >= guess_s - reach_before - 0.04) & (t <= guess_s + reach_after + 0.04)
+    window = (t >= about_s - reach_before - 0.04) & (t <= about_s + reach_after + 0.04)
     chosen = [s for s, inside in zip(samples, window, strict=True) if inside]
     tw = t[window]
     if len(tw) < 4:
         return Edge(about_s, 0.02)
     evidence = [_body_evidence(chosen, tw, path, about_s, side, kind)]
+    axis, grip = hold
     if axis is not None:
-        evidence.append(_hand_evidence(samples, t, axis, guess_s, side))
+        evidence.append(_hand_evidence(chosen, tw, axis, grip, about_s, side))
     elif kind == "landing" and side == "end":
         evidence.append(_feet_evidence(chosen, tw, floor_m))
     return locate_edge(evidence, guess_s - reach_before, guess_s + reach_after)
@@ -708,51 +697,23 @@ def _body_evidence(
 
 
 def _hand_evidence(
-    samples: Sequence[Sample], t: Floats, axis: Floats, guess_s: float, side: Literal["start", "end"]
+    chosen: Sequence[Sample],
+    t: Floats,
+    axis: Floats,
+    grip: Grip,
+    about_s: float,
+    side: Literal["start", "end"],
 ) -> Evidence:
-    """Hands that hold keep their distance from the axis they turn about; they leave it gathering speed,
-    and come to it at speed.
-
-    From an oblique place hands off the flight plane are seen beside the rail that they hold, so the
-    axis is the one that they are seen to turn about, as far as that can be told.
-    """
-    ahead = t - guess_s if side == "start" else guess_s - t  # + in the air
-    near = (ahead > -HELD_S) & (ahead < HANDS_S)
-    chosen = [s for s, n in zip(samples, near, strict=True) if n]
-    hands = middle(np.array([complete(s.joints) for s in chosen]).reshape(-1, N_JOINTS, 2), "wrist")
-    centre, radius = _turned_about(hands[ahead[near] < -HANDS_S], axis)
-    away = hands - centre
-    distance = np.linalg.norm(away, axis=1)
+    """Hands at rest on the rail leave it gathering speed; they meet it at speed and stop."""
+    joints = np.array([complete(s.joints) for s in chosen])
+    distance = np.linalg.norm(middle(joints, "wrist") - axis, axis=1)
     sigma, drift = _limb_noise(chosen, _WRISTS, distance)
-    before, after = ((), _LEAVING) if side == "start" else (_COMING, ())
-    toward = -away / np.maximum(distance, 1e-3)[:, None]
-    moved = tuple((toward[:, k], float(axis[k] - centre[k]), AXIS_U_M) for k in range(2))
-    value, level = (distance - radius)[:, None], (GRIP_M - radius, GRIP_U_M)
-    blur_s = OPENING_U_S if side == "start" else 0.0
-    return Evidence(t[near], value, sigma, drift, before, after, level, moved, blur_s)
-
-
-def _turned_about(hands: Floats, axis: Floats) -> tuple[Floats, float]:
-    """Centre (2,) and radius of the circle on which hands (n, 2) are seen that hold a rail.
-
-    Least squares with the rail's own axis and the usual grip as prior knowledge; strays weigh little.
-    """
-    seen = hands[np.isfinite(hands).all(axis=1)]
-    centre, radius = np.array(axis, dtype=float), GRIP_M
-    for _ in range(8):
-        away = seen - centre
-        distance = np.maximum(np.linalg.norm(away, axis=1), 1e-3)
-        miss = distance - radius
-        u = max(1.4826 * float(np.median(np.abs(miss))), 0.006) if len(seen) else 1.0
-        # Neighbouring pictures err alike: each counts for a third.
-        weight = 1 / (3 * u * u) / (1 + (miss / (2 * u)) ** 2)
-        a = np.column_stack([-away / distance[:, None], -np.ones(len(seen))])
-        prior = np.array([1 / AXIS_U_M, 1 / AXIS_U_M, 1 / GRIP_U_M]) ** 2
-        normal = a.T @ (a * weight[:, None]) + np.diag(prior)
-        off = np.append(centre - axis, radius - GRIP_M)
-        step = np.linalg.solve(normal, a.T @ (weight * miss) + prior * off)
-        centre, radius = centre - step[:2], float(radius - step[2])
-    return centre, radius
+    level = (grip.m, math.hypot(grip.u_m, GRIP_U_M))
+    if side == "start":
+        near = t <= about_s + HANDS_S
+        return Evidence(t[near], distance[near, None], sigma[near], drift[near], (), _LEAVING, level)
+    near = t >= about_s - HANDS_S
+    return Evidence(t[near], distance[near, None], sigma[near], drift[near], _COMING, (), level)
 
 
 def _feet_evidence(chosen: Sequence[Sample], t: Floats, floor_m: float | None) -> Evidence:

@@ -104,8 +104,7 @@ def test_edge_between_pictures(edge: float) -> None:
     mass = Evidence(t, body[:, None], sigma, drift, (), pulled, (0.0, 0.004))
     found = locate_edge([hands, mass], -0.1, 0.1)
     assert found.t_s == pytest.approx(edge, abs=0.004)
-    # How strong either change is, it is not told: the two together leave some 10 ms.
-    assert 0.002 < found.u_s < 0.015
+    assert 0.002 < found.u_s < 0.010
 
 
 def test_signal_that_is_wrong_altogether_moves_no_edge() -> None:
