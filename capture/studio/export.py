@@ -28,7 +28,7 @@ Floats = NDArray[np.float64]
 LICENCE: Final = "AGPL-3.0-or-later"
 DATA: Final = {
     "joints": (
-        "8,273 photographs of the Leeds Sports Pose Extended set (Johnson & Everingham, CVPR 2011; from "
+        "8,009 photographs of the Leeds Sports Pose Extended set (Johnson & Everingham, CVPR 2011; from "
         "Flickr, distributed for research), and pictures rendered by capture/studio"
     ),
     "finder": (
