@@ -27,7 +27,10 @@ from bridge.errors import ExitCode, RailcrestError, SystemLibraryError
 if TYPE_CHECKING:
     from PySide6.QtWidgets import QApplication, QWidget
 
+    from bridge.clock import Clock
     from bridge.messages import Policy
+    from overlay.desk import DeskThread
+    from overlay.feed import Feed, FeedThread
     from overlay.hall.window import HallWindow
     from overlay.meet.window import StaffWindow
     from overlay.window import Window
@@ -161,27 +164,47 @@ def run(
     """
     start_application()
     from overlay.additions import add_all
-    from overlay.desk import DeskThread
-    from overlay.feed import Feed, FeedThread
-    from overlay.recorded import FolderDesk, FolderSource
+    from overlay.feed import Feed
     from overlay.theme import DARK, LIGHT
     from overlay.window import Window
 
     clock = SystemClock()
     feed = Feed(clock)
-    if session is not None:
-        receiver = FeedThread(lambda: FolderSource(session, clock, policy), feed)
-        desk = DeskThread(lambda: FolderDesk(session, clock))
-    elif addresses is not None:
-        receiver = FeedThread(lambda: SessionFeed(addresses, clock), feed)
-        desk = DeskThread(lambda: DeskClient(addresses, clock=clock))
-    else:
-        raise RailcrestError("name a session folder with --session, or a port with --port")
+    receiver, desk = followers(session, addresses, feed, clock, policy)
     window = Window(feed, desk, clock, DARK if dark else LIGHT)
     window.ruling.by = role
     window.setProperty("session_folder", str(session) if session is not None else "")
     add_all(window)
     return run_window(window, (receiver, desk), shown=partial(shown, window) if shown else None)
+
+
+def followers(
+    session: Path | None,
+    addresses: Addresses | None,
+    feed: Feed,
+    clock: Clock,
+    policy: Policy | None = None,
+) -> tuple[FeedThread, DeskThread]:
+    """The two threads, not started yet, that follow a session folder or a bus for a window.
+
+    Raises:
+        RailcrestError: neither is named.
+    """
+    from overlay.desk import DeskThread
+    from overlay.feed import FeedThread
+    from overlay.recorded import FolderDesk, FolderSource
+
+    if session is not None:
+        return (
+            FeedThread(lambda: FolderSource(session, clock, policy), feed),
+            DeskThread(lambda: FolderDesk(session, clock)),
+        )
+    if addresses is None:
+        raise RailcrestError("name a session folder with --session, or a port with --port")
+    return (
+        FeedThread(lambda: SessionFeed(addresses, clock), feed),
+        DeskThread(lambda: DeskClient(addresses, clock=clock)),
+    )
 
 
 def run_window(

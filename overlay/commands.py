@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from overlay.where import ConnectOption, KeyOption, PortOption, SessionOption, find
+
 
 def register(app: typer.Typer) -> None:
     """Add ``view`` to the command line, and what ``survey --screen`` starts."""
@@ -21,20 +23,10 @@ def register(app: typer.Typer) -> None:
 
     @app.command()
     def view(
-        session: Annotated[
-            Path | None,
-            typer.Option(
-                help="Session folder: capture runs there, or it is a closed recording.", file_okay=False
-            ),
-        ] = None,
-        port: Annotated[int | None, typer.Option(help="Port of a running capture on this machine.")] = None,
-        connect: Annotated[
-            str | None,
-            typer.Option(metavar="ADDRESS", help="Address of a capture on another machine; needs --key."),
-        ] = None,
-        key: Annotated[
-            Path | None, typer.Option(help="That capture's own.key; see railcrest keys.", dir_okay=False)
-        ] = None,
+        session: SessionOption = None,
+        port: PortOption = None,
+        connect: ConnectOption = None,
+        key: KeyOption = None,
         policy: Annotated[
             str | None,
             typer.Option(help="Most to show of a closed recording: picture, line, height or band."),
@@ -57,8 +49,6 @@ def register(app: typer.Typer) -> None:
                 typer.echo(path)
             typer.echo(painting_words(), err=True)
             return
-        from bridge.bus import DEFAULT_PORT, Addresses
-        from bridge.session import repair_left
         from overlay.app import run
         from overlay.policy import LEVELS
 
@@ -66,10 +56,5 @@ def register(app: typer.Typer) -> None:
         if policy is not None and most is None:
             raise typer.BadParameter("choose picture, line, height or band", param_hint="--policy")
 
-        if session is not None:
-            for text in repair_left(session):
-                typer.echo(f"{session}: {text}", err=True)
-        addresses = None if session is not None else Addresses.from_port(port or DEFAULT_PORT)
-        if addresses is not None and connect is not None:
-            addresses = addresses.elsewhere(connect, key)
+        addresses = find(session, port, connect, key)
         raise typer.Exit(run(session, addresses, dark=dark, policy=most, role=role))

@@ -7,6 +7,7 @@ import os
 import threading
 from collections.abc import Iterator
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import pytest
 
@@ -15,6 +16,12 @@ os.environ.setdefault("QT_QPA_PLATFORM", "offscreen")
 from bridge.bus import Addresses, Desk, DeskClient, Handler, Publisher, SessionFeed, Subscriber
 from bridge.clock import ManualClock
 from bridge.messages import RailLine, Scene
+
+if TYPE_CHECKING:
+    from pytestqt.qtbot import QtBot
+
+    from tests.viewer_arena import Viewer
+    from tests.viewer_demo import DemoArena
 
 
 def pytest_configure(config: pytest.Config) -> None:
@@ -118,3 +125,30 @@ def scene() -> Scene:
     return Scene(
         title="Morning turns", picture=(192, 96), lines=(line,), table="invented 2026", policy="band"
     )
+
+
+@pytest.fixture
+def arena(bus: Bus, tmp_path: Path) -> Iterator[DemoArena]:
+    """A copy of the shipped demo session on a real bus."""
+    from tests.viewer_demo import DemoArena, copy_of_demo
+
+    made = DemoArena(bus, copy_of_demo(tmp_path / "demo"))
+    try:
+        yield made
+    finally:
+        made.stop()
+
+
+@pytest.fixture
+def viewer(arena: DemoArena, qtbot: QtBot) -> Iterator[Viewer]:
+    """The judges' window on that bus, with all six flights there."""
+    from tests.viewer_arena import Viewer
+
+    arena.begin()
+    made = Viewer(arena.addresses)
+    qtbot.addWidget(made.window)
+    try:
+        qtbot.waitUntil(lambda: made.window.flights.count() == 6, timeout=10_000)
+        yield made
+    finally:
+        made.close()

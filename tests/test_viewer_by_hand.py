@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -18,26 +17,11 @@ from tests.viewer_demo import DemoArena, copy_of_demo
 
 
 @pytest.fixture
-def arena(bus: Bus, tmp_path: Path) -> Iterator[DemoArena]:
-    made = DemoArena(bus, copy_of_demo(tmp_path / "demo"))
-    try:
-        yield made
-    finally:
-        made.stop()
-
-
-@pytest.fixture
-def viewer(arena: DemoArena, qtbot: QtBot) -> Iterator[Viewer]:
-    arena.begin()
-    made = Viewer(arena.addresses)
-    qtbot.addWidget(made.window)
-    try:
-        until(qtbot, lambda: made.window.flights.count() == 6)
-        press(qtbot, made.window, "2b")
-        replaying(qtbot, made.window, "r1-f2")
-        yield made
-    finally:
-        made.close()
+def viewer(viewer: Viewer, qtbot: QtBot) -> Viewer:
+    """With the second flight in the replay."""
+    press(qtbot, viewer.window, "2b")
+    replaying(qtbot, viewer.window, "r1-f2")
+    return viewer
 
 
 def test_hips_moved_by_arrow_keys_give_another_height_which_is_kept_and_marked(

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from fractions import Fraction
-from pathlib import Path
 
 import pytest
 from PySide6.QtCore import Qt
@@ -17,7 +15,7 @@ from overlay.whole_routine import AFTER_NS, BEFORE_NS, RUN_UP_NS, WholeRoutinePa
 from tests.conftest import Bus
 from tests.test_viewer_window import press, until
 from tests.viewer_arena import Viewer
-from tests.viewer_demo import DemoArena, copy_of_demo
+from tests.viewer_demo import DemoArena
 
 S = 1_000_000_000
 FRAME = S // 50
@@ -115,27 +113,6 @@ def test_what_was_never_recorded_is_passed_over_and_said(reel: Reel[int], clock:
 
 
 # --- the page -----------------------------------------------------------------------------------
-
-
-@pytest.fixture
-def arena(bus: Bus, tmp_path: Path) -> Iterator[DemoArena]:
-    made = DemoArena(bus, copy_of_demo(tmp_path / "demo"))
-    try:
-        yield made
-    finally:
-        made.stop()
-
-
-@pytest.fixture
-def viewer(arena: DemoArena, qtbot: QtBot) -> Iterator[Viewer]:
-    arena.begin()
-    made = Viewer(arena.addresses)
-    qtbot.addWidget(made.window)
-    try:
-        until(qtbot, lambda: made.window.flights.count() == 6)
-        yield made
-    finally:
-        made.close()
 
 
 def test_a_routine_plays_from_the_mount_and_jumps_to_its_flights(

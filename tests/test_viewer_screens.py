@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from pathlib import Path
-
 import msgspec
 import pytest
 from PySide6.QtCore import Qt
@@ -17,34 +14,12 @@ from overlay.additions import add_all
 from overlay.keys import BINDINGS
 from overlay.theme import DARK, LIGHT, SMALLEST_TEXT_PX, Theme
 from overlay.window import Window
-from tests.conftest import Bus
 from tests.test_viewer_window import press, replaying, until
 from tests.viewer_arena import Viewer
-from tests.viewer_demo import DemoArena, copy_of_demo
+from tests.viewer_demo import DemoArena
 
 # 1280x800, 1920x1080 and 3840x2160 at scales 1, 1.25 and 2, in logical pixels.
 SIZES = ((1280, 800), (1024, 640), (1920, 1080), (1536, 864), (960, 540), (3840, 2160))
-
-
-@pytest.fixture
-def arena(bus: Bus, tmp_path: Path) -> Iterator[DemoArena]:
-    made = DemoArena(bus, copy_of_demo(tmp_path / "demo"))
-    try:
-        yield made
-    finally:
-        made.stop()
-
-
-@pytest.fixture
-def viewer(arena: DemoArena, qtbot: QtBot) -> Iterator[Viewer]:
-    arena.begin()
-    made = Viewer(arena.addresses)
-    qtbot.addWidget(made.window)
-    try:
-        until(qtbot, lambda: made.window.flights.count() == 6)
-        yield made
-    finally:
-        made.close()
 
 
 def everything_at_once(arena: DemoArena, window: Window, qtbot: QtBot) -> None:

@@ -2,43 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from fractions import Fraction
-from pathlib import Path
 
 import pytest
 from PySide6.QtCore import Qt
 from pytestqt.qtbot import QtBot
 
 from overlay.side_by_side import SideBySidePage, in_step, partner
-from tests.conftest import Bus
 from tests.test_viewer_window import press, until
 from tests.viewer_arena import Viewer
-from tests.viewer_demo import DemoArena, copy_of_demo
+from tests.viewer_demo import DemoArena
 
 S = 1_000_000_000
 FRAME = S // 60
-
-
-@pytest.fixture
-def arena(bus: Bus, tmp_path: Path) -> Iterator[DemoArena]:
-    made = DemoArena(bus, copy_of_demo(tmp_path / "demo"))
-    try:
-        yield made
-    finally:
-        made.stop()
-
-
-@pytest.fixture
-def viewer(arena: DemoArena, qtbot: QtBot) -> Iterator[Viewer]:
-    arena.begin()
-    made = Viewer(arena.addresses)
-    qtbot.addWidget(made.window)
-    try:
-        until(qtbot, lambda: made.window.flights.count() == 6)
-        yield made
-    finally:
-        made.close()
 
 
 def opened(viewer: Viewer, qtbot: QtBot, flight: str) -> SideBySidePage:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 
 import msgspec
@@ -18,27 +17,6 @@ from tests.conftest import Bus
 from tests.test_viewer_window import press, replaying, until
 from tests.viewer_arena import Viewer
 from tests.viewer_demo import DemoArena, copy_of_demo
-
-
-@pytest.fixture
-def arena(bus: Bus, tmp_path: Path) -> Iterator[DemoArena]:
-    made = DemoArena(bus, copy_of_demo(tmp_path / "demo"))
-    try:
-        yield made
-    finally:
-        made.stop()
-
-
-@pytest.fixture
-def viewer(arena: DemoArena, qtbot: QtBot) -> Iterator[Viewer]:
-    arena.begin()
-    made = Viewer(arena.addresses)
-    qtbot.addWidget(made.window)
-    try:
-        until(qtbot, lambda: made.window.flights.count() == 6)
-        yield made
-    finally:
-        made.close()
 
 
 def test_a_number_key_brings_its_flight(arena: DemoArena, viewer: Viewer, qtbot: QtBot) -> None:

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bridge.bus import Addresses, DeskClient, SessionFeed
+from bridge.bus import Addresses
 from bridge.clock import SystemClock
 from bridge.messages import Policy
 
@@ -38,27 +38,20 @@ def run_hall(
     Raises:
         RailcrestError: the screen cannot start.
     """
-    from overlay.app import run_window, start_application
+    from overlay.app import followers, run_window, start_application
 
     start_application()
     from PySide6.QtCore import Qt
 
     from overlay.desk import DeskThread
-    from overlay.feed import Feed, FeedThread
+    from overlay.feed import Feed
     from overlay.hall.history import HistoryThread, OtherDays
     from overlay.hall.window import HallWindow
-    from overlay.recorded import FolderDesk, FolderSource
     from overlay.theme import DARK, LIGHT
 
     clock = SystemClock()
     feed = Feed(clock)
-    if session is not None:
-        receiver = FeedThread(lambda: FolderSource(session, clock, policy), feed)
-        desk = DeskThread(lambda: FolderDesk(session, clock))
-    else:
-        found = addresses or Addresses.from_port(0)
-        receiver = FeedThread(lambda: SessionFeed(found, clock), feed)
-        desk = DeskThread(lambda: DeskClient(found, clock=clock))
+    receiver, desk = followers(session, addresses, feed, clock, policy)
     history = HistoryThread(session, root)
     others = DeskThread(lambda: OtherDays(root))
     window = HallWindow(feed, desk, clock, LIGHT if light else DARK, others=others)

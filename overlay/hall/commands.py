@@ -7,26 +7,18 @@ from typing import Annotated
 
 import typer
 
+from overlay.where import ConnectOption, KeyOption, PortOption, SessionOption, find
+
 
 def register(app: typer.Typer) -> None:
     """Add ``hall`` to the command line."""
 
     @app.command()
     def hall(
-        session: Annotated[
-            Path | None,
-            typer.Option(
-                help="Session folder: capture runs there, or it is a closed recording.", file_okay=False
-            ),
-        ] = None,
-        port: Annotated[int | None, typer.Option(help="Port of a running capture on this machine.")] = None,
-        connect: Annotated[
-            str | None,
-            typer.Option(metavar="ADDRESS", help="Address of a capture on another machine; needs --key."),
-        ] = None,
-        key: Annotated[
-            Path | None, typer.Option(help="That capture's own.key; see railcrest keys.", dir_okay=False)
-        ] = None,
+        session: SessionOption = None,
+        port: PortOption = None,
+        connect: ConnectOption = None,
+        key: KeyOption = None,
         data_dir: Annotated[
             Path | None, typer.Option(help="Where her turns of other days lie.", file_okay=False)
         ] = None,
@@ -46,17 +38,9 @@ def register(app: typer.Typer) -> None:
             for path in draw_hall(gallery):
                 typer.echo(path)
             return
-        from bridge.bus import DEFAULT_PORT, Addresses
-        from bridge.session import repair_left, sessions_root
+        from bridge.session import sessions_root
         from overlay.hall.app import run_hall
 
-        addresses = None
-        if session is not None:
-            for text in repair_left(session):
-                typer.echo(f"{session}: {text}", err=True)
-        else:
-            addresses = Addresses.from_port(port or DEFAULT_PORT)
-            if connect is not None:
-                addresses = addresses.elsewhere(connect, key)
+        addresses = find(session, port, connect, key)
         root = sessions_root(data_dir)
         raise typer.Exit(run_hall(session, addresses, root, light=light, windowed=window))

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from bridge.bus import Addresses, DeskClient, SessionFeed
+from bridge.bus import Addresses
 from bridge.clock import SystemClock
 
 if TYPE_CHECKING:
@@ -31,23 +31,15 @@ def run_staff(
     Raises:
         RailcrestError: the window cannot start.
     """
-    from overlay.app import run_window, start_application
+    from overlay.app import followers, run_window, start_application
 
     start_application()
-    from overlay.desk import DeskThread
-    from overlay.feed import Feed, FeedThread
+    from overlay.feed import Feed
     from overlay.meet.window import StaffWindow
-    from overlay.recorded import FolderDesk, FolderSource
     from overlay.theme import DARK, LIGHT
 
     clock = SystemClock()
     feed = Feed(clock)
-    if session is not None:
-        receiver = FeedThread(lambda: FolderSource(session, clock), feed)
-        desk = DeskThread(lambda: FolderDesk(session, clock))
-    else:
-        found = addresses or Addresses.from_port(0)
-        receiver = FeedThread(lambda: SessionFeed(found, clock), feed)
-        desk = DeskThread(lambda: DeskClient(found, clock=clock))
+    receiver, desk = followers(session, addresses, feed, clock)
     window = StaffWindow(feed, desk, clock, DARK if dark else LIGHT)
     return run_window(window, (receiver, desk), shown=(lambda: shown(window)) if shown else None)

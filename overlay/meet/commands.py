@@ -9,6 +9,7 @@ import typer
 
 from bridge.cli import AsJson, sessions
 from bridge.meet_commands import meet
+from overlay.where import ConnectOption, KeyOption, PortOption, SessionOption, find
 
 Paper = Annotated[Path, typer.Option("--out", "-o", help="File to write: .pdf or .html.", dir_okay=False)]
 
@@ -69,20 +70,10 @@ def register(app: typer.Typer) -> None:
 
     @app.command()
     def staff(
-        session: Annotated[
-            Path | None,
-            typer.Option(
-                help="Session folder: capture runs there, or it is a closed recording.", file_okay=False
-            ),
-        ] = None,
-        port: Annotated[int | None, typer.Option(help="Port of a running capture on this machine.")] = None,
-        connect: Annotated[
-            str | None,
-            typer.Option(metavar="ADDRESS", help="Address of a capture on another machine; needs --key."),
-        ] = None,
-        key: Annotated[
-            Path | None, typer.Option(help="That capture's own.key; see railcrest keys.", dir_okay=False)
-        ] = None,
+        session: SessionOption = None,
+        port: PortOption = None,
+        connect: ConnectOption = None,
+        key: KeyOption = None,
         dark: Annotated[bool, typer.Option("--dark", help="Begin with the dark sheet.")] = False,
         gallery: Annotated[
             Path | None, typer.Option(help="Draw the window's states to this folder, and stop.")
@@ -96,16 +87,7 @@ def register(app: typer.Typer) -> None:
             for path in draw_staff(gallery):
                 typer.echo(path)
             return
-        from bridge.bus import DEFAULT_PORT, Addresses
-        from bridge.session import repair_left
         from overlay.meet.app import run_staff
 
-        addresses = None
-        if session is not None:
-            for text in repair_left(session):
-                typer.echo(f"{session}: {text}", err=True)
-        else:
-            addresses = Addresses.from_port(port or DEFAULT_PORT)
-            if connect is not None:
-                addresses = addresses.elsewhere(connect, key)
+        addresses = find(session, port, connect, key)
         raise typer.Exit(run_staff(session, addresses, dark=dark))
