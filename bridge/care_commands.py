@@ -120,7 +120,7 @@ def session_exports(folder: Path, as_json: AsJson = False) -> None:
         return
     for line in log:
         when = line.when[:16].replace("T", " ")
-        typer.echo(f"{when} UTC  by {line.by or 'not said'}, for {line.why or 'not said'}: {line.what}")
+        typer.echo(f"{when} UTC  by {line.by or 'not said'}; why: {line.why or 'not said'}; {line.what}")
     if not log:
         typer.echo("nothing left this session", err=True)
 

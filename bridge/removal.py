@@ -124,6 +124,8 @@ def _unfilmed(session: Session, journal: Journal) -> Held | None:
     unfilmed = {e.number for e in entries_of(journal) if e.consent == "do not film"}
     pauses = [p for p in journal.pauses() if p.why == "do not film"]
     hers = [r for r in journal.routines() if r.start_number in unfilmed and not r.warm_up]
+    if not hers:
+        return None
     held = _held(journal, None, {r.routine for r in hers})
     recorded = {
         r.routine

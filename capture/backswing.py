@@ -13,7 +13,7 @@ from bridge.messages import Measure, Quantity
 from capture.body import complete, middle
 from capture.phases import NS, Sample, times_s
 from capture.rig import Rail
-from capture.shape import ANGLE_U_RAD
+from capture.shape import ANGLE_U_RAD, unwrapped
 from capture.smoothing import smooth
 
 Floats = NDArray[np.float64]
@@ -50,7 +50,8 @@ def backswing(samples: Sequence[Sample], end_ns: int, rail: Rail) -> Measure | N
         return None
     grid = np.arange(0.0, t[-1], _STEP_S)
     sigma = np.full(len(t), ANGLE_U_RAD / 2)
-    swing = smooth(t, np.unwrap(np.where(known, about, 0.0))[:, None], np.where(known, sigma, np.nan), grid)
+    turned = unwrapped(np.where(known, about, np.nan))
+    swing = smooth(t, turned[:, None], np.where(known, sigma, np.nan), grid)
     angle, rate = swing.value[:, 0], swing.slope[:, 0]
     low = np.flatnonzero(np.diff(np.sign(angle)) != 0)
     if len(low) and low[0] > 0:
@@ -66,7 +67,7 @@ def backswing(samples: Sequence[Sample], end_ns: int, rail: Rail) -> Measure | N
         return None
     at = float(grid[begin + top])
     line = middle(joints, "ankle") - middle(joints, "shoulder")
-    elevation = np.unwrap(np.nan_to_num(np.arctan2(line[:, 1], line[:, 0])))
+    elevation = unwrapped(np.arctan2(line[:, 1], line[:, 0]))
     seen = np.isfinite(line).all(axis=1)
     found = smooth(t, elevation[:, None], np.where(seen, sigma, np.nan), [at])
     if not np.isfinite(found.value).all():

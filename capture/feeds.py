@@ -33,6 +33,7 @@ log = logging.getLogger(__name__)
 Image = NDArray[np.uint8]
 
 NS = 1_000_000_000
+WAITING = 64  # coded pictures that a decoder may hold back
 # A recording must be cuttable at least this often, so only such feeds are recorded as they come.
 LONGEST_GOP_NS = NS // 2
 # A container whose pictures stop this long before its stated end was cut short.
@@ -445,6 +446,8 @@ class StreamFeed:
                         t_ns = last_ns + NS_PER_TICK  # one left out would spoil those after it
                     yield Frame(index, t_ns, bgr_of(picture), code)
                     index, last_ns = index + 1, t_ns
+                while len(waiting) > WAITING:  # it was damaged, and no picture comes of it
+                    del waiting[next(iter(waiting))]
             self.problem = f"{self._url}: the stream ended"
         except (av.FFmpegError, OSError) as error:
             self.problem = f"{self._url}: the stream broke off ({error})"

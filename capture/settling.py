@@ -16,6 +16,7 @@ from typing import Final
 import msgspec
 
 from bridge.messages import Reading
+from capture.camera_guard import withheld
 from capture.feeds import Frame
 from capture.handstands import Record
 from capture.pipeline import Pipeline, Step
@@ -119,10 +120,7 @@ class Settling:
         for name, reading in list(self._shown.items()):
             if t_ns is None or t_ns > reading.apex_ns + LATE_NS:
                 del self._shown[name]
-                yield msgspec.structs.replace(
-                    reading, state="withheld", reason=WITHDRAWN, apex=None, band="", band_p=0.0,
-                    chances=(), range=None, moments=(), measures=(),
-                )  # fmt: skip
+                yield withheld(reading, WITHDRAWN)
 
     def _roughly(self, records: tuple[Record, ...]) -> Iterator[Reading]:
         for record in records:

@@ -56,7 +56,7 @@ def trunk_angle(samples: Sequence[Sample]) -> Floats:
     padded = np.concatenate([unit[:1], unit, unit[-1:]])
     steady = np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0)
     angle = np.arctan2(steady[:, 0], steady[:, 1])
-    return _unwrapped(angle)
+    return unwrapped(angle)
 
 
 def bends(joints: Floats) -> tuple[Floats, Floats, Floats]:
@@ -106,8 +106,8 @@ class Shape:
         self._hip = _joint_angle(self._joints, "shoulder", "hip", "knee")
         self._knee = _joint_angle(self._joints, "hip", "knee", "ankle")
         line = middle(self._joints, "ankle") - middle(self._joints, "shoulder")
-        self._line = _unwrapped(np.arctan2(line[:, 1], line[:, 0]))
-        self._bend = _unwrapped(bends(self._joints)[0])
+        self._line = unwrapped(np.arctan2(line[:, 1], line[:, 0]))
+        self._bend = unwrapped(bends(self._joints)[0])
 
     def turns(self, begin_s: float, end_s: float) -> float:
         """Turns of the trunk between two times, + from up towards +x."""
@@ -238,7 +238,7 @@ def _turn(first: Floats, second: Floats) -> Floats:
     return np.asarray(np.arctan2(cross, (first * second).sum(axis=1)), dtype=np.float64)
 
 
-def _unwrapped(angle: Floats) -> Floats:
+def unwrapped(angle: Floats) -> Floats:
     """Angles (n,) without jumps; gaps are bridged linearly."""
     out = np.array(angle, dtype=np.float64)
     known = np.isfinite(out)

@@ -137,7 +137,12 @@ def measure_rows(reading: Reading) -> tuple[Row, ...]:
 
 
 def handstand_row(handstand: Handstand) -> Row:
-    """Number and way, sentence, and give or take of its angle."""
+    """Number and way, sentence with the give or take of its lengths, and that of its angle."""
     way = f" ({handstand.way})" if handstand.way else ""
     said = handstand.sentence or words.angle_words(handstand.angle)
-    return f"{handstand.number}{way}", said, words.plus_minus(handstand.angle)
+    hips, shoulders = words.plus_minus(handstand.hips_off), words.plus_minus(handstand.shoulders_off)
+    return (
+        f"{handstand.number}{way}",
+        f"{said} (hips {hips}, shoulders {shoulders})",
+        words.plus_minus(handstand.angle),
+    )

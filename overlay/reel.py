@@ -16,6 +16,7 @@ PIECE_NS: Final = 1_000_000_000
 AHEAD: Final = 2  # pieces kept in advance
 BEHIND: Final = 1  # and kept for stepping back
 TRIES: Final = 3
+NOTHING_THERE: Final = "nothing was recorded then"
 
 
 class Reel(Generic[Frame]):
@@ -135,6 +136,7 @@ class Reel(Generic[Frame]):
 
         Whoever asks calls :meth:`put` or :meth:`fail` with what came.
         """
+        self._pass_over()
         here = self._place(self.position_ns)
         needed: list[int] = [here, *range(here + 1, here + AHEAD + 1), *range(here - BEHIND, here)]
         for place in [p for p in self._pieces if p not in needed]:
@@ -161,9 +163,15 @@ class Reel(Generic[Frame]):
         here = self._place(self._from_ns)
         if self._failed[place] >= TRIES and place in (here, here + 1) and self._playing:
             self.problem = why
-            if place == here:
-                self._from_ns = min(self.end_ns, self.begin_ns + (place + 1) * PIECE_NS)
-                self._from_wall_ns = self._clock.now_ns()
+        self._pass_over()
+
+    def _pass_over(self) -> None:
+        """Go on past a piece that cannot be had, once it is its turn."""
+        here = self._place(self.position_ns)
+        if self._playing and here not in self._pieces and self._failed.get(here, 0) >= TRIES:
+            self.problem = self.problem or NOTHING_THERE
+            self._from_ns = min(self.end_ns, self.begin_ns + (here + 1) * PIECE_NS)
+            self._from_wall_ns = self._clock.now_ns()
 
     @property
     def held(self) -> int:

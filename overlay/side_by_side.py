@@ -12,7 +12,7 @@ import av
 from PySide6.QtCore import Qt, Slot
 from PySide6.QtWidgets import QHBoxLayout, QLabel, QPushButton, QVBoxLayout
 
-from bridge.messages import ClipRequest, LookRequest, Reading, Refused
+from bridge.messages import ClipRequest, Reading, Refused
 from overlay import words
 from overlay.keys import first_key
 from overlay.looks import Watch
@@ -301,10 +301,8 @@ class SideBySidePage(Page):
         return reading.release_ns if self.step == "release" else reading.apex_ns or reading.release_ns
 
     def _turn_away(self, side: Side) -> None:
-        look = side.watch.look(self._window.ruling.by) if side.watch is not None else None
+        self._window.hand_in(side.watch)
         side.watch = None
-        if look is not None:
-            self._window.desk.ask("look", LookRequest(look=look))
 
     def _draw(self) -> None:
         for place in (0, 1):

@@ -10,7 +10,7 @@ import av
 from PySide6.QtCore import Qt, Slot
 from PySide6.QtWidgets import QHBoxLayout, QPushButton, QVBoxLayout
 
-from bridge.messages import LookRequest, Reading, Refused, Routine, RoutineClipRequest
+from bridge.messages import Reading, Refused, Routine, RoutineClipRequest
 from overlay import words
 from overlay.keys import first_key
 from overlay.looks import Watch
@@ -182,10 +182,8 @@ class WholeRoutinePage(Page):
             self._watch.touched = True
 
     def _turn_away(self) -> None:
-        look = self._watch.look(self._window.ruling.by) if self._watch is not None else None
+        self._window.hand_in(self._watch)
         self._watch = None
-        if look is not None:
-            self._window.desk.ask("look", LookRequest(look=look))
 
     def _end_ns(self, routine: Routine | None) -> int:
         """Where the routine ends, or how far it has come."""

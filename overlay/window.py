@@ -552,8 +552,12 @@ class Window(QWidget):
 
     def _turn_away(self) -> None:
         """Hand in what was seen of the flight on show."""
-        look = self._watch.look(self.ruling.by) if self._watch is not None else None
+        self.hand_in(self._watch)
         self._watch = None
+
+    def hand_in(self, watch: Watch | None) -> None:
+        """Put on record what was seen."""
+        look = watch.look(self.ruling.by) if watch is not None else None
         if look is not None:
             self.desk.ask("look", LookRequest(look=look))
 
@@ -600,6 +604,7 @@ class Window(QWidget):
         if loop.playing:
             self._moment("apex")
         assert self._store is not None
+        self.state.choose(reading.flight)  # a newer flight must not take its place meanwhile
         self.stage.sets = True
         self.stage.setCursor(Qt.CursorShape.CrossCursor)
         held = self.state.corrections.get(reading.flight)

@@ -69,7 +69,7 @@ def test_one_gymnasts_clips_are_handed_over_alone(
     assert (line["by"], line["why"]) == ("meet staff", "for her coach")
     assert "n24_t1_f1.mp4" in line["what"]
     assert main(["session", "exports", str(meet)]) == 0
-    assert "UTC  by meet staff, for for her coach" in capsys.readouterr().out
+    assert "UTC  by meet staff; why: for her coach; " in capsys.readouterr().out
     assert main([*arguments[:-1], "99", "--replace"]) == ExitCode.CONFIG
 
 

@@ -21,7 +21,7 @@ from capture.flights import FlightWatch, measure_track
 from capture.measures import height_sentence
 from capture.phases import sample_of
 from capture.rig import Rail
-from capture.shape import Shape, belly_side, bends
+from capture.shape import Shape, belly_side, bends, unwrapped
 from capture.smoothing import smooth
 from tests.simulated import camera_at, figure, observe
 from tests.studio_truth import TrueFlight, fourteen
@@ -277,3 +277,8 @@ def test_smoothing_ignores_a_stray_and_says_when_it_knows_nothing() -> None:
     found = smooth(t, y, np.full(60, 0.01), [t[30]])
     assert found.value[0, 0] == pytest.approx(math.sin(3 * t[30]), abs=0.01)
     assert np.isnan(smooth(t[:3], y[:3], np.full(3, 0.01), [0.0]).value).all()
+
+
+def test_a_line_that_is_unseen_while_it_points_backwards_is_followed_past_it() -> None:
+    angle = unwrapped(np.array([2.9, 3.05, np.nan, -3.05, -2.9]))
+    assert angle == pytest.approx([2.9, 3.05, 3.14, 3.23, 3.38], abs=0.01)

@@ -16,7 +16,8 @@ CELLS = 8
 
 def test_a_photographs_part_hangs_on_its_name_alone_and_not_on_whether_it_is_kept_out() -> None:
     names = [f"{n:05d}" for n in range(4000)]
-    assert [part_of(n) for n in names] == [part_of(n) for n in names]
+    # Fifth byte of the SHA-256 of "railcrest 00000" and so on, by sha256sum.
+    assert [part_of(n) for n in names[:3]] == [71, 43, 199]
     parts = np.array([part_of(n) for n in names])
     assert parts.min() >= 0 and parts.max() <= 255
     shares = np.bincount(parts % 4, minlength=4) / len(names)

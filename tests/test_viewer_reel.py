@@ -112,6 +112,22 @@ def test_what_was_never_recorded_is_passed_over_and_said(reel: Reel[int], clock:
     assert reel.next_wanted() == 1
 
 
+def test_a_gap_that_was_asked_for_ahead_is_passed_over_when_its_turn_comes(
+    reel: Reel[int], clock: ManualClock
+) -> None:
+    reel.play()
+    assert reel.next_wanted() == 0
+    reel.put(0, piece(reel, 0))
+    for _ in range(TRIES):
+        assert reel.next_wanted() == 1
+        reel.fail(1, "no picture was recorded then")
+    assert reel.position_ns == 100 * S  # the first piece is still to be seen
+    clock.advance(S + S // 10)
+    assert reel.next_wanted() == 2
+    assert reel.position_ns == 102 * S
+    assert "recorded" in reel.problem
+
+
 # --- the page -----------------------------------------------------------------------------------
 
 

@@ -107,7 +107,7 @@ def against_truth(
         clip_ns: time of every picture of the clip.
         flights: its truth; a flight that was read counts, whether settled or withheld.
     """
-    if not len(recorded_ns) or not readings:
+    if not len(recorded_ns):
         return len(readings), 0
     length_ns = int(clip_ns[-1] - clip_ns[0])
     period_ns = length_ns + length_ns // (len(clip_ns) - 1)
@@ -118,7 +118,8 @@ def against_truth(
         of = [i for i, f in enumerate(flights) if f.release_s - NEAR_S < at_ns / NS < f.end_s + NEAR_S]
         false += not of
         read.update((turn, i) for i in of[:1])
-    until_ns = max(reading.end_ns for reading in readings) - int(recorded_ns[0])
+    ends_ns = [reading.end_ns for reading in readings] or [int(recorded_ns[-1])]
+    until_ns = max(ends_ns) - int(recorded_ns[0])
     due = {
         (turn, i)
         for turn in range(until_ns // period_ns + 1)

@@ -11,6 +11,7 @@ from scipy import stats
 
 from overlay.clinic.agreement import Item, Mark, RoomAgreement, room_agreement
 from overlay.clinic.rater_statistics import CONFIDENCE, Estimate
+from overlay.clinic.summary import interval_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,7 +151,8 @@ def change_lines(change: Change) -> list[str]:
         if room.from_reference is not None:
             miss = room.from_reference.absolute
             said.append(
-                f"    Usual miss {miss:.3f} points; on average {room.from_reference.signed:+.3f} points."
+                f"    Usual miss {miss:.3f} points; on average {room.from_reference.signed:+.3f} points"
+                f"{interval_words(room.from_reference)}."
             )
     if change.miss is None:
         said.append("The change of the usual miss cannot be told from so few markers.")

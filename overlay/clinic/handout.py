@@ -54,8 +54,8 @@ def write_handout(path: Path, title: str, takes: Sequence[Take], day: date) -> N
                 rows = [
                     (
                         MOMENT_WORDS.get(m.name, m.name),
-                        f"{words.rounded_cm(m.height.value):+d} cm ± {words.give_or_take_cm(m.height.u)} cm",
-                        f"{m.rise.value:+.1f} m/s ± {2 * m.rise.u:.1f} m/s",
+                        f"{words.rounded_cm(m.height.value):+d} cm {words.plus_minus(m.height)}",
+                        f"{m.rise.value:+.1f} m/s {words.plus_minus(m.rise)}",
                     )
                     for m in reading.moments
                 ]

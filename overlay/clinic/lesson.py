@@ -117,14 +117,16 @@ def _looks(sight: Sight, take: Take) -> list[Look]:
     span = (copy.times_ns[-1] - begin) / NS
     name = _place(sight)
     near = _with_line(copy, sight.near)
-    truth = words.short_height(reading.apex) if reading.apex else ""
+    truth = "As it was"
+    if reading.apex is not None:
+        truth += f": hips {words.short_height(reading.apex).removesuffix(' the bar')} the bar"
     return [
         Look(span, begin, Fraction(1), caption=name, lower=words.speed_words(Fraction(1))),
         Look(span / float(SLOW) / 2, begin, SLOW * 2, caption=name, lower=words.speed_words(SLOW * 2)),
         Look(REVEAL_S, apex, caption=name, lower="stopped: highest point"),
         Look(2 * REVEAL_S, apex, level="line", caption=name, lower=_near_words(sight), copy=near),
         Look(1.5 * REVEAL_S, apex, level="line", caption=name, lower="The line through mid-bar"),
-        Look(1.5 * REVEAL_S, apex, level="height", caption=name, lower=f"As it was: hips {truth} the bar"),
+        Look(1.5 * REVEAL_S, apex, level="height", caption=name, lower=truth),
     ]
 
 
@@ -136,9 +138,9 @@ def _near_words(sight: Sight) -> str:
     way = "high" if cm > 0 else "low"
     said = f"A line through the near end of the bar stands {abs(cm)} cm too {way}."
     if apex is not None:
-        seen = round(100 * apex.value) - cm
+        seen = words.rounded_cm(apex.value) - cm
         where = f"{abs(seen)} cm {'above' if seen > 0 else 'below'}" if seen else "level with"
-        true = round(100 * apex.value)
+        true = words.rounded_cm(apex.value)
         as_was = f"{abs(true)} cm {'above' if true > 0 else 'below'}" if true else "level with it"
         said += f" The hips look {where} the bar; they were {as_was}."
     return said

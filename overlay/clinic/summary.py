@@ -22,7 +22,9 @@ def room_lines(room: RoomAgreement) -> list[str]:
     said += _differences("the measured band", room.from_measurement)
     said.append(_counts("The same clip marked again", room.repeats))
     if room.later_minus_first is not None:
-        said.append(f"Second mark against first: {room.later_minus_first.signed:+.3f} points on average.")
+        later = room.later_minus_first
+        mean = f"{later.signed:+.3f} points on average{interval_words(later)}"
+        said.append(f"Second mark against first: {mean}.")
     said += _order(room.order)
     if room.kappa is not None:
         said.append(f"Weighted kappa, linear, mean over every two markers: {room.kappa:.2f}.")
@@ -74,8 +76,12 @@ def _differences(what: str, d: Differences | None) -> list[str]:
         if round(abs(d.signed), 3)
         else "neither way on average"
     )
-    span = f", 95 % interval {d.interval.low:+.3f} to {d.interval.high:+.3f}" if d.interval else ""
-    return [f"Against {what}: {mean}{span}; usual miss {d.absolute:.3f} points ({d.n} marks)."]
+    return [f"Against {what}: {mean}{interval_words(d)}; usual miss {d.absolute:.3f} points ({d.n} marks)."]
+
+
+def interval_words(d: Differences) -> str:
+    """The interval of a mean difference, after a comma; nothing where there are too few marks for one."""
+    return f", {_span(d.interval)}" if d.interval else ""
 
 
 def _order(order: Estimate | None) -> list[str]:

@@ -215,7 +215,10 @@ class Ladder(Fading):
 
     def _apply(self, rungs: tuple[Rung, ...], rule: float, rule_name: str, text: str) -> None:
         self.rungs, self._rule, self._rule_name, self.text = rungs, rule, rule_name, text
-        said = [f"{r.name or 'another turn'}: {r.figure.number} {r.figure.where}" for r in rungs]
+        said = [
+            f"{r.name or 'another turn'}: {r.figure.number} {r.figure.where}, {r.figure.give_words}"
+            for r in rungs
+        ]
         self.setAccessibleDescription("; ".join(said) or text)
         self.update()
 

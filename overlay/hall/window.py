@@ -266,7 +266,10 @@ class HallWindow(QWidget):
         self._coming = None
         if not self._by_hand:
             guessed = (
-                reading.apex is not None and reading.state == "settled" and not bar_does_not_apply(reading)
+                reading.apex is not None
+                and reading.state == "settled"
+                and not bar_does_not_apply(reading)
+                and self._tells_band
             )
             self.gate.turn(reading.flight, self.book.place(reading), can_be_guessed=guessed)
         self._fetch(reading)
@@ -581,6 +584,11 @@ class HallWindow(QWidget):
         name = "Best" if now.kind.aims else "Usual"
         return f"Last: {_short(last)}{day}\n{name}: {_short(top)}"
 
+    @property
+    def _tells_band(self) -> bool:
+        """Whether the session's policy lets bands be told."""
+        return self.book.scene is not None and includes(self.book.scene.policy, "band")
+
     def _why(self, reading: Reading) -> list[str]:
         """What must be said of the reading: withheld, too close, no bar, no heights at this meet."""
         if not includes(self.level, "height"):
@@ -590,7 +598,7 @@ class HallWindow(QWidget):
             said.append(f"No figure: {reading.reason or 'the picture did not allow a measurement'}.")
         if why := bar_does_not_apply(reading):
             said.append(why)
-        if reading.band == words.TOO_CLOSE:
+        if self._tells_band and reading.band == words.TOO_CLOSE:
             both = " or ".join(c.band for c in words.candidates(reading.chances))
             said.append(
                 f"{words.TOO_CLOSE.capitalize()}: {both}." if both else f"{words.TOO_CLOSE.capitalize()}."
@@ -601,7 +609,8 @@ class HallWindow(QWidget):
         guess = self.gate.guess
         if guess is None or self._by_hand or reading.flight != self._newest:
             return []
-        measured = reading.band if reading.band in (*GUESSES, words.TOO_CLOSE) else ""
+        told = self._tells_band and reading.band in (*GUESSES, words.TOO_CLOSE)
+        measured = reading.band if told else ""
         return [f"Guessed {guess}, measured {measured}." if measured else f"Guessed {guess}."]
 
     def _count(self, others: str, counted: str) -> None:

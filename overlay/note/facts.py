@@ -220,7 +220,7 @@ def reading_words(facts: NoteFacts) -> tuple[str, ...]:
         if span := words.range_sentence(reading.range, facts.manifest.table):
             said.append(f"{_sentence(span)} It is no deduction, and ranges are never added up.")
     if reading.gravity is not None:
-        said.append(words.gravity_sentence(reading.gravity))
+        said.append(f"{words.gravity_sentence(reading.gravity)} ({words.plus_minus(reading.gravity)})")
     return tuple(said)
 
 
