@@ -19,8 +19,8 @@ from bridge.session import (
     LOCK,
     Session,
     SessionWriter,
+    being_recorded,
     find_sessions,
-    lock_holder,
     read_manifest,
     repair_left,
 )
@@ -114,11 +114,11 @@ def delete_overdue(root: Path, today: date | None = None) -> list[str]:
     for folder in find_sessions(root):
         try:
             left = days_left(read_manifest(folder), today)
-            holder = lock_holder(folder)
+            recording = being_recorded(folder)
         except RailcrestError as error:
             log.info("%s: left alone (%s)", folder, error)
             continue
-        if left is not None and left < 0 and not (holder and holder[0]):
+        if left is not None and left < 0 and not recording:
             said.append(_delete(folder, root, "the day until which it was to be kept was past"))
     return said
 
@@ -176,8 +176,7 @@ def copy_session(folder: Path, into: Path, *, by: str = "") -> Copied:
     session = Session.open(folder)
     refuse_expired(session)
     repair_left(folder)
-    holder = lock_holder(folder)
-    if holder is not None and holder[0]:
+    if being_recorded(folder):
         raise RecordingError(f"{folder}: is being recorded; copy it when capture has ended")
     faults = [f.text for f in session.verify() if f.grade == "error"]
     if faults:
@@ -216,13 +215,12 @@ def copy_session(folder: Path, into: Path, *, by: str = "") -> Copied:
 def _due(folder: Path, today: date | None) -> Due:
     try:
         session = Session.open(folder)
-        holder = lock_holder(folder)
         return Due(
             folder=folder,
             title=session.manifest.title,
             expires=session.manifest.expires,
             days_left=days_left(session.manifest, today),
-            recording=holder is not None and holder[0],
+            recording=being_recorded(folder),
             holds_unfilmed=still_held(session),
         )
     except RailcrestError as error:

@@ -16,7 +16,6 @@ ALLOWED: Final[dict[Purpose, frozenset[Consent]]] = {
     "coaching": frozenset({"coaching", "teaching"}),
     "teaching": frozenset({"teaching"}),
 }
-SESSION_ONLY: Final = "this session only"  # figures may stand in the session's own table; pictures stay here
 
 
 class Consents:

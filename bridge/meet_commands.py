@@ -27,7 +27,7 @@ from bridge.messages import (
     StartList,
 )
 from bridge.running_order import RunningOrder, load_request, start_list_of
-from bridge.session import Session, clock_after, lock_holder, repair_left
+from bridge.session import Session, being_recorded, clock_after, repair_left
 from bridge.start_list import read_start_list
 
 STAFF: Final = "meet staff"
@@ -216,8 +216,7 @@ def _ask(session: Path, request: EntryRequest | PartRequest) -> None:
 def _recorded_now(session: Path) -> bool:
     for text in repair_left(session):
         typer.echo(f"{session}: {text}", err=True)
-    holder = lock_holder(session)
-    return holder is not None and holder[0]
+    return being_recorded(session)
 
 
 def _desk(session: Path, request: EntryRequest | PartRequest | SnapshotRequest) -> Answer:

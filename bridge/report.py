@@ -16,7 +16,7 @@ from bridge.export import logged_exports
 from bridge.journal import Journal, Note, Pause
 from bridge.messages import Reading, Routine
 from bridge.running_order import CARE, entries_of
-from bridge.session import GAP_NS, NS, Session
+from bridge.session import GAP_NS, NS, Session, on_purpose
 
 SHORT_NS: Final = 10 * NS  # a routine shorter than this is doubtful
 PAUSES: Final = {
@@ -271,18 +271,12 @@ def _gaps(session: Session, pauses: Sequence[Pause], when: Callable[[int], str])
     """Times without a picture that nobody wanted, within segments and between them."""
     for segment in session.segments():
         for a, b in itertools.pairwise(segment.t_ns):
-            if b - a > GAP_NS and not _meant(a, b, pauses):
+            if b - a > GAP_NS and not on_purpose(a, b, pauses):
                 yield f"{when(a)}: no picture for {(b - a) / NS:.1f} s"
     ends = [(s.t_ns[0], s.t_ns[-1]) for s in session.segments() if s.t_ns]
     for (_, a), (b, _) in itertools.pairwise(ends):
-        if b - a > GAP_NS and not _meant(a, b, pauses):
+        if b - a > GAP_NS and not on_purpose(a, b, pauses):
             yield f"{when(a)}: capture was not running for {(b - a) / NS:.1f} s"
-
-
-def _meant(a: int, b: int, pauses: Iterable[Pause]) -> bool:
-    return any(
-        p.begin_ns <= a + 4 * GAP_NS and (p.end_ns is None or p.end_ns >= b - 4 * GAP_NS) for p in pauses
-    )
 
 
 def _length(begin_ns: int, end_ns: int | None) -> str:

@@ -332,6 +332,12 @@ class SessionWriter:
         os.close(number)
 
 
+def being_recorded(folder: Path) -> bool:
+    """Whether a running process holds the session."""
+    holder = lock_holder(folder)
+    return holder is not None and holder[0]
+
+
 def lock_holder(folder: Path) -> tuple[bool, str] | None:
     """Whether a running process holds the session, and its number; None when nobody left a lock."""
     try:
@@ -811,7 +817,7 @@ class Session:
         if times and last_ns is not None and times[0] <= last_ns:
             findings.append(Finding("warning", f"{name}: begins before the segment before it ended"))
         for before, after in itertools.pairwise(times):
-            if after - before > GAP_NS and not _on_purpose(before, after, pauses):
+            if after - before > GAP_NS and not on_purpose(before, after, pauses):
                 text = f"{name}: no picture for {(after - before) / NS:.1f} s from {before / NS:.3f} s on"
                 findings.append(Finding("warning", text))
         ticks = _picture_ticks(segment.video)
@@ -825,7 +831,7 @@ class Session:
         return times[-1] if times else last_ns
 
 
-def _on_purpose(before_ns: int, after_ns: int, pauses: Iterable[Pause]) -> bool:
+def on_purpose(before_ns: int, after_ns: int, pauses: Iterable[Pause]) -> bool:
     """Whether the pictures between two were left out on purpose; whole groups go, a little more each side."""
     return any(
         before_ns >= p.begin_ns - 2 * GAP_NS and (p.end_ns is None or after_ns <= p.end_ns + 2 * GAP_NS)

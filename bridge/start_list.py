@@ -14,6 +14,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+import msgspec
+
 from bridge.errors import ConfigError
 from bridge.messages import Consent, Entry, Routine
 
@@ -122,13 +124,7 @@ def parse_start_list(text: str, source: str = "start list", *, names: bool = Fal
 
 def placed(entries: Iterable[Entry]) -> tuple[Entry, ...]:
     """The entries numbered from 1, in the order they are given."""
-    return tuple(
-        Entry(
-            number=e.number, order=i, rotation=e.rotation, group=e.group, consent=e.consent, name=e.name,
-            scratched=e.scratched,
-        )
-        for i, e in enumerate(entries, 1)
-    )  # fmt: skip
+    return tuple(msgspec.structs.replace(e, order=i) for i, e in enumerate(entries, 1))
 
 
 def next_up(entries: Sequence[Entry], routines: Iterable[Routine]) -> str:

@@ -16,6 +16,7 @@ from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final
 
+from bridge.consent import ALLOWED
 from bridge.errors import RecordingError
 from bridge.journal import Consent
 from bridge.messages import Outcome, Reading
@@ -33,7 +34,6 @@ SIZES: Final[dict[str, str]] = {
     "inner_diagonal_m": "diagonal between the bars",
     "mat_m": "mat",
 }
-KEPT: Final[frozenset[Consent]] = frozenset({"coaching", "teaching"})  # longer than a session
 
 
 @dataclass(frozen=True, slots=True)
@@ -235,7 +235,7 @@ def _left_out(turn: Turn, here: SetUp, session: str) -> str:
     if turn.session != session:
         if not turn.training:
             return "a meet's start numbers do not tell who she is"
-        if turn.consent not in KEPT:
+        if turn.consent not in ALLOWED["coaching"]:
             return "her consent was for that session only"
         if reason := unlike(turn.set_up, here):
             return reason

@@ -45,7 +45,7 @@ from bridge.messages import (
 )
 from bridge.routine_clip import routine_piece
 from bridge.running_order import RunningOrder, start_list_of, unfilmed
-from bridge.session import MANIFEST, Session, lock_holder
+from bridge.session import MANIFEST, Session, being_recorded
 
 NS: Final = 1_000_000_000
 BEAT_NS: Final = NS // 2
@@ -55,8 +55,7 @@ Said = TypeVar("Said", Ruling, Tag, Look)
 
 def is_recorded(folder: Path) -> bool:
     """Whether the folder holds a session that nobody is recording."""
-    holder = lock_holder(folder) if (folder / MANIFEST).is_file() else (True, "")
-    return holder is None or not holder[0]
+    return (folder / MANIFEST).is_file() and not being_recorded(folder)
 
 
 class RecordedSession:

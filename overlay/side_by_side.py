@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import statistics
 from dataclasses import dataclass
-from fractions import Fraction
 from functools import partial
 from typing import TYPE_CHECKING, Final, Literal
 
@@ -24,6 +23,7 @@ from overlay.policy import includes
 from overlay.replay import FrameStore, Loop
 from overlay.state import SessionState
 from overlay.theme import Theme
+from overlay.transport import SPEEDS
 
 if TYPE_CHECKING:
     from overlay.window import Window
@@ -32,7 +32,6 @@ Step = Literal["release", "apex"]
 STEP_WORDS: Final[dict[Step, str]] = {"release": "release", "apex": "top"}
 ABOUT_NS: Final = 600_000_000  # before the release and after the end
 MEMORY_BYTES: Final = 200_000_000  # decoded pictures of one side; larger ones are reduced
-SPEEDS: Final = {f"speed_{n}": Fraction(1, n) for n in (1, 2, 4, 8)}
 
 
 def partner(state: SessionState, flight: str) -> str | None:

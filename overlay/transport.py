@@ -16,9 +16,7 @@ from overlay.panel import label
 from overlay.theme import LIGHT, Theme
 
 FREEZES: Final = ("release", "apex", "opening", "end", "down_swing")
-SPEED_NAMES: Final = {
-    f"speed_{n}": words.speed_words(Fraction(1, n)) for n in (1, 2, 4, 8)
-}  # as a screen reader says them
+SPEEDS: Final = {f"speed_{n}": Fraction(1, n) for n in (1, 2, 4, 8)}  # by the action that chooses each
 
 
 @dataclass(frozen=True, slots=True)
@@ -173,8 +171,8 @@ class Transport(QWidget):
         if button.text() != shown:
             button.setText(shown)
         named = {"back": "one picture back", "on": "one picture on"}.get(action, text)
-        if action in SPEED_NAMES:
-            named = SPEED_NAMES[action]
+        if action in SPEEDS:
+            named = words.speed_words(SPEEDS[action])
         elif action in FREEZES:
             named = f"freeze at the {'start of the down-swing' if action == 'down_swing' else text}"
         button.setAccessibleName(named)
@@ -216,8 +214,8 @@ class Transport(QWidget):
         self.course.show_course(course)
         self._caption("toggle", "stop" if playing else "play")
         self._caption("end", end_word)
-        for action, own in (("speed_1", 1), ("speed_2", 2), ("speed_4", 4), ("speed_8", 8)):
-            self._buttons[action].setChecked(speed == Fraction(1, own))
+        for action, own_speed in SPEEDS.items():
+            self._buttons[action].setChecked(speed == own_speed)
         for button in self._buttons.values():
             button.setEnabled(True)
         for action, name in (("opening", "opening"), ("down_swing", "swing")):

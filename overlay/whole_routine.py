@@ -22,7 +22,7 @@ from overlay.policy import includes
 from overlay.reel import PIECE_NS, Reel
 from overlay.replay import FrameStore
 from overlay.theme import Theme
-from overlay.transport import FREEZES, Course, CourseBar
+from overlay.transport import FREEZES, SPEEDS, Course, CourseBar
 
 if TYPE_CHECKING:
     from overlay.window import Window
@@ -33,7 +33,6 @@ AFTER_NS: Final = 2_000_000_000  # and after the landing
 RUN_UP_NS: Final = 1_500_000_000  # shown before the release of a flight that is jumped to
 PIECE_BYTES: Final = 90_000_000  # decoded pictures of one piece; larger ones are reduced
 OF_ONE_FLIGHT: Final = (*FREEZES, "beside", "programme")  # of no use here
-SPEEDS: Final = {f"speed_{n}": Fraction(1, n) for n in (1, 2, 4, 8)}
 
 
 class WholeRoutinePage(Page):

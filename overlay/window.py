@@ -59,7 +59,7 @@ from overlay.side_by_side import SideBySidePage
 from overlay.sizes import forget_sizes
 from overlay.state import SessionState
 from overlay.theme import DARK, LIGHT, Theme, base_size_px
-from overlay.transport import FREEZES, Course, Transport
+from overlay.transport import FREEZES, SPEEDS, Course, Transport
 from overlay.whole_routine import WholeRoutinePage
 
 SILENCE_NS: Final = 1_700_000_000  # heartbeats come once a second; longer silence is a lost feed
@@ -370,10 +370,7 @@ class Window(QWidget):
             "first": partial(self._replay, lambda loop: loop.step(-1_000_000)),
             "last": partial(self._replay, lambda loop: loop.step(1_000_000)),
             "again": partial(self._replay, lambda loop: loop.restart()),
-            "speed_1": partial(self._speed, Fraction(1)),
-            "speed_2": partial(self._speed, Fraction(1, 2)),
-            "speed_4": partial(self._speed, Fraction(1, 4)),
-            "speed_8": partial(self._speed, Fraction(1, 8)),
+            **{action: partial(self._speed, speed) for action, speed in SPEEDS.items()},
             "programme": partial(self._speed, None),
             **{name: partial(self._moment, name) for name in FREEZES},
             "picture": self._toggle_plain,

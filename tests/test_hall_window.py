@@ -557,7 +557,16 @@ from overlay.hall.app import run_hall
 from PySide6.QtCore import QTimer
 
 def shown(window):
-    QTimer.singleShot(5000, lambda: (print(window.figure.number.text(), window.past.name), window.do("quit")))
+    def look():
+        if window.figure.number.text() == "" or window.past.name == "":
+            return
+        timer.stop()
+        print(window.figure.number.text(), window.past.name)
+        window.do("quit")
+
+    timer = QTimer(window)
+    timer.timeout.connect(look)
+    timer.start(100)
 
 sys.exit(run_hall(Path(sys.argv[1]), None, Path(sys.argv[1]).parent, shown=shown))
 """

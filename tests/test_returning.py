@@ -35,7 +35,8 @@ from tests.test_live import pipeline, station
 
 STEADY_MS = [round(i * 1000 / 60) for i in range(90)]
 JPEGS = [
-    cv2.imencode(".jpg", numbered_picture(i), [cv2.IMWRITE_JPEG_QUALITY, 85])[1].tobytes() for i in range(400)
+    cv2.imencode(".jpg", numbered_picture(i), [cv2.IMWRITE_JPEG_QUALITY, 85])[1].tobytes()
+    for i in range(2400)
 ]
 
 

@@ -44,6 +44,7 @@ from overlay.picture import Layers, PictureView
 from overlay.pixels import ClipError, frame_image
 from overlay.replay import Loop
 from overlay.theme import DARK, LIGHT, Theme, base_size_px
+from overlay.transport import SPEEDS
 from overlay.window import pressed_key
 
 TICK_MS: Final = 8
@@ -221,10 +222,7 @@ class Projector(QWidget):
             "reveal_before": partial(self._other_reveal, -1),
             "reveal_after": partial(self._other_reveal, 1),
             "again": partial(self._replay, lambda loop: loop.restart()),
-            "speed_1": partial(self._speed, Fraction(1)),
-            "speed_2": partial(self._speed, Fraction(1, 2)),
-            "speed_4": partial(self._speed, Fraction(1, 4)),
-            "speed_8": partial(self._speed, Fraction(1, 8)),
+            **{action: partial(self._speed, speed) for action, speed in SPEEDS.items()},
             **{level: partial(self._show_level, level) for level in _LEVELS},
             "release": partial(self._freeze, "release_ns"),
             "apex": partial(self._freeze, "apex_ns"),

@@ -41,7 +41,7 @@ class Chooser(Sheet):
     def __init__(self, parent: QWidget) -> None:
         super().__init__(parent)
         self._choices = Choices()
-        self._gymnast, self._family = "", ""
+        self._gymnast = ""
         self.setAccessibleName("When and what is shown")
         self.who = self._combo("Whose turn it was", [])
         self.who.setEditable(True)
@@ -96,7 +96,7 @@ class Chooser(Sheet):
         self.who.addItems(list(numbers))
         self.who.setCurrentText(gymnast)
         self.who.setEnabled(bool(family))
-        self._choices, self._gymnast, self._family = choices, gymnast, family
+        self._choices, self._gymnast = choices, gymnast
         self.when.setCurrentIndex([key for key, _ in WHENS].index(choices.when))
         self.every.setValue(choices.every)
         self.every.setEnabled(choices.when == "some")

@@ -48,7 +48,7 @@ from overlay.pixels import frame_image
 from overlay.policy import includes, limited
 from overlay.replay import TRUE_SPEED, FrameStore, Loop
 from overlay.theme import DARK, LIGHT, Theme
-from overlay.window import pressed_key
+from overlay.window import SILENCE_NS, pressed_key
 
 TICK_MS: Final = 16
 BEFORE_NS: Final = 900_000_000  # replayed before the release: the swing into it
@@ -56,7 +56,6 @@ AFTER_NS: Final = 700_000_000
 AGAIN_NS: Final = 800_000_000
 TRIES: Final = 5
 LONGEST_REST_NS: Final = 40_000_000_000
-SILENCE_NS: Final = 1_700_000_000
 RUNGS: Final = 8  # turns on the ladder
 OUTCOMES: Final[tuple[tuple[Outcome, str], ...]] = (("made", "M"), ("missed", "X"), ("spotted", "S"))
 Mode = Literal["one", "beside", "three"]

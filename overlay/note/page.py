@@ -34,7 +34,6 @@ MARGIN_PT: Final = 34.0
 GAP_PT: Final = 8.0
 INK: Final = "#16191C"
 QUIET: Final = "#4B5157"
-BAR: Final = "#00649E"
 SIZES_PT: Final = (9.2, 8.6, 8.0, 7.4, 6.8, 6.2)  # of the text: the largest that fits is taken
 SMALL_PT: Final = 6.6
 _TOGETHER: Final = re.compile(r"(?<=\d) (?=cm|m\b|m/s|s\b|degrees|turns|%)|(?<=±) ")  # no line ends here
