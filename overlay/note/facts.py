@@ -220,7 +220,7 @@ def reading_words(facts: NoteFacts) -> tuple[str, ...]:
         if span := words.range_sentence(reading.range, facts.manifest.table):
             said.append(f"{_sentence(span)} It is no deduction, and ranges are never added up.")
     if reading.gravity is not None:
-        said.append(f"{words.gravity_sentence(reading.gravity)} ({words.plus_minus(reading.gravity)})")
+        said.append(_given(words.gravity_sentence(reading.gravity), reading.gravity))
     return tuple(said)
 
 
@@ -228,9 +228,12 @@ def measure_words(facts: NoteFacts) -> tuple[str, ...]:
     """The further measures, each with its give-or-take."""
     if not facts.measured:
         return ()
-    return tuple(
-        f"{m.sentence.rstrip('.')} ({words.plus_minus(m.quantity)})." for m in facts.reading.measures
-    )
+    return tuple(_given(m.sentence, m.quantity) for m in facts.reading.measures)
+
+
+def _given(sentence: str, quantity: Quantity) -> str:
+    """A sentence with its give-or-take before the full stop."""
+    return f"{sentence.rstrip('.')} ({words.plus_minus(quantity)})."
 
 
 def camera_words(facts: NoteFacts) -> tuple[str, ...]:
